@@ -15,6 +15,7 @@ from phaseopt import BestTables, Build, Project, build, confirm_pull, plan_next_
 from phaseopt.clearance import contact_model, phase_limits
 from phaseopt.project import SIDES
 from phaseopt.project.load import load_project
+from phaseopt.study.what_if import torque_between
 from phaseopt.tables import PhaseTables, read_tables
 from phaseopt.torque_model import LoggedDay, read_logged_day, torque_model
 
@@ -182,6 +183,17 @@ def test_tables_of_the_good_pulls_make_what_they_promise(made: Any, built: Build
     before = true_torque(made, rpm[1:], *made.BASELINE)
     best = np.array([true_torque(made, each, intake, exhaust).max() for each in rpm[1:]])
     assert (before + true).mean() > 0.998 * best.mean()
+
+
+def test_an_average_is_over_the_speeds_that_were_measured(built: Build) -> None:
+    """Wherever one is given: at 1,500 rpm no full throttle was pulled, though the model has a torque for it."""
+    torque, gains = built.torque.isel(load=-1), built.comparison.gains
+    assert np.isfinite(torque["torque"].sel(rpm=1500)) & ~torque["measured"].sel(rpm=1500)
+    found = torque_between(built, built)
+    assert found is not None
+    assert found.rpm == gains.rpm == (3000.0, 7000.0)
+    assert found.first == pytest.approx(gains.after)
+    assert not found.at_most
 
 
 def test_a_build_of_every_pull_names_the_high_one_and_keeps_its_promise(car: Project, built: Build, made: Any) -> None:

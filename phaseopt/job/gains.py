@@ -11,7 +11,7 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.search.limited_by import NEIGHBOURS
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import PhaseTables
-from phaseopt.values.arrays import FloatArray
+from phaseopt.values.arrays import BoolArray, FloatArray
 
 MOST = 5  # cells shown as those that moved most
 
@@ -93,10 +93,7 @@ def gains(
     """
     mean, covariance = surface.joint(np.concatenate(full))
     n = len(full[0])
-    known = np.isfinite(mean[:n]) & np.isfinite(mean[n:])
-    measured = np.flatnonzero(torque["measured"].isel(load=-1))
-    if measured.size:
-        known[: measured[0]] = known[measured[-1] + 1 :] = False
+    known = np.isfinite(mean[:n]) & np.isfinite(mean[n:]) & averaged(torque["measured"].isel(load=-1).to_numpy())
     rpm = full[0][:, 0]
     moved = _moved(torque, tables, limited_by, baseline)
     if np.count_nonzero(known) < 2:
@@ -108,6 +105,17 @@ def gains(
     mean = np.nan_to_num(mean)
     span = float(rpm[known][0]), float(rpm[known][-1])
     return Gains(span, float(share @ mean[:n]), float(share @ mean[n:]), float(deviation), moved)
+
+
+def averaged(measured: BoolArray) -> BoolArray:
+    """(n,) the speeds that count in an average: from the first that was measured to the last; all where none was.
+
+    >>> averaged(np.array([False, True, False, True, False])).tolist(), averaged(np.array([False, False])).tolist()
+    ([False, True, True, True, False], [True, True])
+    """
+    if not measured.any():
+        return np.ones_like(measured)
+    return np.asarray(np.maximum.accumulate(measured) & np.maximum.accumulate(measured[::-1])[::-1])
 
 
 def between_curves(first: FloatArray, second: FloatArray) -> xr.Dataset | None:

@@ -14,7 +14,7 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.clearance.contacts import CONTACTS
-from phaseopt.job.gains import between_curves, shared_axis
+from phaseopt.job.gains import averaged, between_curves, shared_axis, trapezoid_shares
 from phaseopt.output.read_build import FinishedBuild
 from phaseopt.output.records.build import CarriedRecord, DipRecord, RunRecord
 from phaseopt.project import SIDES, Side
@@ -65,8 +65,9 @@ class Comparison:
     travel
         The verdicts on full travel.
     torque
-        Full load, dim rpm: `first`, `second`, `difference` and its `deviation`, N·m, as if the two builds shared no
-        uncertainty, which is the most it can be; None where no speed is shared.
+        Full load, dim rpm, at speeds that were measured where any were: `first`, `second`, `difference` and its
+        `deviation`, N·m, as if the two builds shared no uncertainty, which is the most it can be; None where no speed
+        is shared.
     mean
         Mean over the shared speeds by the trapezoid rule: first, second, difference, its deviation at most.
     dips
@@ -268,7 +269,9 @@ def _torque(first: list[dict[str, str]], second: list[dict[str, str]]) -> xr.Dat
     curves = []
     for rows in (first, second):
         at_full = [row for row in rows if float(row["load"]) == _top(rows)]
-        curves.append(np.array([[_number(each[name]) for name in ("rpm", "torque", "torque_sd")] for each in at_full]))
+        counts = averaged(np.array([row["measured"] == "yes" for row in at_full]))
+        curve = np.array([[_number(each[name]) for name in ("rpm", "torque", "torque_sd")] for each in at_full])
+        curves.append(curve[counts])
     return between_curves(curves[0], curves[1])
 
 
@@ -276,7 +279,7 @@ def _mean(torque: xr.Dataset) -> tuple[float, float, float, float]:
     rpm = torque["rpm"].to_numpy()
 
     def over(name: str) -> float:
-        return float(np.trapezoid(torque[name].to_numpy(), rpm) / (rpm[-1] - rpm[0]))
+        return float(trapezoid_shares(rpm) @ torque[name].to_numpy())
 
     return over("first"), over("second"), over("difference"), over("deviation")
 

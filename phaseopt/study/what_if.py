@@ -14,7 +14,7 @@ from pydantic import BaseModel
 from phaseopt.io.digest import file_digest
 from phaseopt.job.baseline import inputs_of
 from phaseopt.job.build import Build, build
-from phaseopt.job.gains import between_curves, trapezoid_shares
+from phaseopt.job.gains import averaged, between_curves, trapezoid_shares
 from phaseopt.project import Project, Pull
 from phaseopt.project.cross_checks import contradictions
 from phaseopt.project.load import load_project
@@ -259,21 +259,23 @@ def torque_between(first: Build, second: Build) -> TorqueDifference | None:
     rpm = found["rpm"].to_numpy()
     share = trapezoid_shares(rpm)
     now, then, most = (float(share @ found[name].to_numpy()) for name in ("first", "second", "deviation"))
-    shared = _shared_deviation(first, second, share)
+    shared = _shared_deviation(first, second, rpm, share)
     deviation = most if shared is None else shared
     return TorqueDifference((float(rpm[0]), float(rpm[-1])), now, then, deviation, shared is None)
 
 
 def _curve(built: Build) -> FloatArray:
-    """(n, 3) speeds, torque and its standard deviation at full throttle."""
+    """(n, 3) speeds that count in an average, torque and its standard deviation there at full throttle."""
     row = built.torque.isel(load=-1)
-    return np.column_stack([row[name].to_numpy() for name in ("rpm", "torque", "torque_sd")])
+    curve = np.column_stack([row[name].to_numpy() for name in ("rpm", "torque", "torque_sd")])
+    return np.asarray(curve[averaged(row["measured"].to_numpy())])
 
 
-def _shared_deviation(first: Build, second: Build, share: FloatArray) -> float | None:
+def _shared_deviation(first: Build, second: Build, rpm: FloatArray, share: FloatArray) -> float | None:
     """The deviation of a mean difference where both rest on the same torque model; else None."""
     top = [len(each.project.tables.load) for each in (first, second)]
     x = [inputs_of(b.limits, b.tables)[n - 1 :: n] for b, n in zip((first, second), top, strict=True)]
+    x = [each[np.isin(each[:, 0], rpm)] for each in x]
     if x[0].shape != x[1].shape or len(x[0]) != share.size or not np.array_equal(x[0][:, :2], x[1][:, :2]):
         return None
     mean, covariance = first.model.surface.joint(np.concatenate(x))

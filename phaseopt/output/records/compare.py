@@ -66,7 +66,7 @@ class TravelChangeRecord(Record):
 
 
 class FullLoadRecord(Record):
-    """Torque at full load of both: each list has an entry a speed."""
+    """Torque at full load of both, at speeds that were measured where any were: each list has an entry a speed."""
 
     rpm: tuple[float, ...] = Field(description="rpm")
     first_Nm: tuple[Known, ...] = Field(description="of the first, N·m")
@@ -90,7 +90,7 @@ class FullLoadRecord(Record):
 
 
 class MeanFullLoadRecord(Record):
-    """Mean torque at full load over the speeds that both share, by area under the curve."""
+    """Mean torque at full load over the measured speeds that both share, by area under the curve."""
 
     first_Nm: Figure = Field(description="of the first, N·m")
     second_Nm: Figure = Field(description="of the second, N·m")
