@@ -192,23 +192,35 @@ def study_parts(
     as_it_is = present(shelf)
     now = as_it_is.key
     combinations = {each.key: each for each in [as_it_is, *allowed(shelf)]}
-    fits, refused, unmeasured = _fits(shelf, project, combinations)
+    few = len(combinations) <= trials  # a large shelf is not looked through before anything is tried
+    fits, refused, unmeasured = _fits(shelf, project, combinations if few else {now: as_it_is})
     _require_some(shelf, combinations, refused, unmeasured, now)
     base = base_of(project, shelf, as_it_is, part(progress, 0.0, 0.4))
-    known = {key: each for key, each in combinations.items() if key in fits and key not in unmeasured}
+    known = {key: each for key, each in combinations.items() if key not in refused and key not in unmeasured}
     study = open_study(
         KIND, VERSION, fingerprint(study_key(project), *shelf_digests(shelf, project)), _directions(shelf),
         project.folder, storage, watched=True,
     )  # fmt: skip
 
-    def attempt(combination: Combination, level: int) -> Outcome:
-        return tried(base, fits[combination.key], level)
+    def fit_of(key: str) -> Fitted:
+        if key not in fits:
+            fits[key] = fitted(shelf, project, combinations[key])
+        return fits[key]
 
-    run = PartsRun(study, known, now, trials, attempt, lambda key: fits[key].price or 0.0)
+    def attempt(combination: Combination, level: int) -> Outcome:
+        found = fit_of(combination.key)
+        if not found.drop_known:
+            raise InputError.one(found.measure[0], hint="measure it", file=shelf.file)
+        return tried(base, found, level)
+
+    run = PartsRun(study, known, now, trials, attempt, lambda key: fit_of(key).price or 0.0)
     made = run.all(part(progress, 0.4, 0.9))
     results, why = run.results()
     chosen = [key for key in finalists(list(results), results, now) if results[key].get(WHOLE) is not None]
     ranked = tuple(by_torque(chosen, results, WHOLE))
+    for key in results:
+        with suppress(InputError):  # one that was refused
+            fit_of(key)
     if now not in ranked:
         hint = "fix the project first: every gain is over the engine as it is"
         raise InputError.one(
