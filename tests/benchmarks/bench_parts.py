@@ -54,7 +54,7 @@ from phaseopt.values.blas import one_blas_thread
 
 Array = np.ndarray
 AXES = ("rpm", "load", "icl", "ecl")
-SEEDS = range(2)
+SEEDS = range(1)
 HELD = ((1.0, 1.0), (0.0, 1.0 / 3.0), (2.0 / 3.0, 0.0))  # places in the box that pulls hold; the first is the baseline
 BINS = 17  # points of a pull
 DRIFT, NOISE = 0.005, 0.004  # standard deviations of a pull and of a point, shares of torque
