@@ -15,10 +15,11 @@ from hillclimb import HILLCLIMB
 from phaseopt.project.load import load_project
 from phaseopt.project.shelf import Shelf, load_shelf
 from phaseopt.study.parts.combinations import Combination, Fitted, allowed, present
-from phaseopt.study.parts.knowledge import BEYOND, OWN, SCALE, SHIFT, Knowledge, Variable
+from phaseopt.study.parts.knowledge import Knowledge
 from phaseopt.study.parts.order import by_torque
 from phaseopt.study.parts.study import PartsStudy
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Base, Outcome
+from phaseopt.torque_model.shared_unknowns import BEYOND, OWN, SCALE, SHIFT, Variable
 from phaseopt.values.display_units import Units
 
 AIM = "rpm = [3000, 8000]\nworth = 0.8"

@@ -11,7 +11,7 @@ import xarray as xr
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
-from phaseopt.job.baseline import Baseline, BaselineComparison, baseline_of, compare_with
+from phaseopt.job.baseline import Baseline, BaselineComparison, baseline_of, compare_with, inputs_of
 from phaseopt.job.dips import Dip, dips
 from phaseopt.job.input_hashes import input_hashes
 from phaseopt.job.limit_costs import LimitCosts, limit_costs
@@ -22,6 +22,8 @@ from phaseopt.project.cross_checks import require_slew
 from phaseopt.tables import PhaseTables
 from phaseopt.torque_model import TorqueModel, torque_model
 from phaseopt.torque_model.model import require_source
+from phaseopt.torque_model.shared_unknowns import Unknowns
+from phaseopt.torque_model.table_unknowns import table_unknowns
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, Remembered, part, silent
@@ -66,6 +68,8 @@ class Build(ShowsItself):
         Torque of both, cell by cell.
     explanations
         Dips, and what each limit costs.
+    unknowns
+        What is unknown of torque at full throttle, as another build may share it; None without a simulation.
 
     See Also
     --------
@@ -77,6 +81,7 @@ class Build(ShowsItself):
     baseline: Baseline
     comparison: BaselineComparison
     explanations: Explanations
+    unknowns: Unknowns | None = None
 
     @property
     def project(self) -> Project:
@@ -179,6 +184,6 @@ def _judged(best: BestTables, progress: Progress, *, explained: bool) -> Build:
     baseline = baseline_of(best.limits)
     comparison = compare_with(baseline, best)
     verdict = check_tables(best.project, best.tables, limits=best.limits)
-    return Build(
-        best=best, verdict=verdict, baseline=baseline, comparison=comparison, explanations=explanations
-    )  # fmt: skip
+    top = len(best.project.tables.load)
+    unknowns = table_unknowns(best.project, best.model, inputs_of(best.limits, best.tables)[top - 1 :: top])
+    return Build(best, verdict, baseline, comparison, explanations, unknowns)

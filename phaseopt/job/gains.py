@@ -11,6 +11,7 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.search.limited_by import NEIGHBOURS
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import PhaseTables
+from phaseopt.torque_model.shared_unknowns import Unknowns, difference_covariance
 from phaseopt.values.arrays import BoolArray, FloatArray
 
 MOST = 5  # cells shown as those that moved most
@@ -118,11 +119,15 @@ def averaged(measured: BoolArray) -> BoolArray:
     return np.asarray(np.maximum.accumulate(measured) & np.maximum.accumulate(measured[::-1])[::-1])
 
 
-def between_curves(first: FloatArray, second: FloatArray) -> xr.Dataset | None:
+def between_curves(
+    first: FloatArray, second: FloatArray, unknowns: tuple[Unknowns | None, Unknowns | None] = (None, None)
+) -> xr.Dataset | None:
     """Two curves of torque over speed, each (n, 3) of rpm, torque and its standard deviation, where both are known.
 
-    Dim rpm: `first`, `second`, `difference` and its `deviation` [N·m], as if they shared no uncertainty, which is the
-    most it can be. None where less than two speeds are shared.
+    Dim rpm: `first`, `second`, `difference` and its `deviation` [N·m]; `mean_deviation`, of the mean difference by the
+    trapezoid rule. `at_most` and `mean_at_most` are these deviations as if the curves shared no uncertainty, which is
+    the most they can be; where the `unknowns` of either are not known, that is what counts. None where less than two
+    speeds are shared.
     """
     one, other = (curve[np.isfinite(curve).all(axis=1)] for curve in (first, second))
     if not (len(one) and len(other)):
@@ -131,8 +136,15 @@ def between_curves(first: FloatArray, second: FloatArray) -> xr.Dataset | None:
     if rpm.size < 2:
         return None
     (now, own), (then, its) = ([np.interp(rpm, curve[:, 0], curve[:, k]) for k in (1, 2)] for curve in (one, other))
-    found = {"first": now, "second": then, "difference": then - now, "deviation": np.hypot(own, its)}
-    return xr.Dataset({name: ("rpm", values, {"units": "N m"}) for name, values in found.items()}, {"rpm": rpm})
+    share, most = trapezoid_shares(rpm), np.hypot(own, its)
+    deviation, of_mean = most, float(share @ most)
+    if unknowns[0] is not None and unknowns[1] is not None:
+        covariance = difference_covariance(unknowns[0], unknowns[1], rpm)
+        deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+        of_mean = float(np.sqrt(max(float(share @ covariance @ share), 0.0)))
+    found = {"first": now, "second": then, "difference": then - now, "deviation": deviation, "at_most": most}
+    curves = xr.Dataset({name: ("rpm", values, {"units": "N m"}) for name, values in found.items()}, {"rpm": rpm})
+    return curves.assign(mean_deviation=of_mean, mean_at_most=float(share @ most), paired=None not in unknowns)
 
 
 def shared_axis(one: FloatArray, other: FloatArray) -> FloatArray:

@@ -20,6 +20,7 @@ from phaseopt.output.records.build import CarriedRecord, DipRecord, RunRecord
 from phaseopt.project import SIDES, Side
 from phaseopt.report.limit_costs import limit_words
 from phaseopt.tables import read_table
+from phaseopt.torque_model.shared_unknowns import Unknowns
 from phaseopt.values.display_units import INCH, METRIC, DisplayUnits, power_kw
 from phaseopt.values.errors import InputError
 
@@ -66,10 +67,9 @@ class Comparison:
         The verdicts on full travel.
     torque
         Full load, dim rpm, at speeds that were measured where any were: `first`, `second`, `difference` and its
-        `deviation`, N·m, as if the two builds shared no uncertainty, which is the most it can be; None where no speed
-        is shared.
+        `deviation`, N·m, as `between_curves` gives them; None where no speed is shared.
     mean
-        Mean over the shared speeds by the trapezoid rule: first, second, difference, its deviation at most.
+        Mean over the shared speeds by the trapezoid rule: first, second, difference, its deviation.
     dips
         Dips at full load: those only in the first, those only in the second, those in both (first, second).
     prices
@@ -116,6 +116,18 @@ class Comparison:
         """What each build carried its drop readings over to."""
         first, second = self.builds
         return first.record.carried_drops, second.record.carried_drops
+
+    @property
+    def paired(self) -> bool:
+        """Whether deviations of torque count what both builds share once; else they are the most that they can be."""
+        return self.torque is not None and bool(self.torque["paired"])
+
+    @property
+    def mostly_shared(self) -> bool:
+        """Whether that leaves less than half of the mean difference's deviation."""
+        if self.torque is None or not self.paired:
+            return False
+        return float(self.torque["mean_deviation"]) < 0.5 * float(self.torque["mean_at_most"])
 
     @property
     def display_units(self) -> DisplayUnits:
@@ -195,7 +207,7 @@ def _compared(first: FinishedBuild, second: FinishedBuild) -> Comparison:
             clearances |= {(contact, rule): (a, b) for rule, (a, b) in zip(RULES, least, strict=True)}
         elif any(covered):
             apart.append(f"{contact.replace('_', ' to ')} is covered by only one of the builds")
-    torque = _torque(*cells)
+    torque = _torque(cells[0], cells[1], (_unknowns(one), _unknowns(other)))
     if torque is None:
         apart.append("torque at full load is known at no speed that both share")
     return Comparison(
@@ -265,14 +277,20 @@ def _top(rows: list[dict[str, str]]) -> float:
     return max(float(row["load"]) for row in rows)
 
 
-def _torque(first: list[dict[str, str]], second: list[dict[str, str]]) -> xr.Dataset | None:
+def _unknowns(record: RunRecord) -> Unknowns | None:
+    return None if record.unknowns is None else record.unknowns.unknowns()
+
+
+def _torque(
+    first: list[dict[str, str]], second: list[dict[str, str]], unknowns: tuple[Unknowns | None, Unknowns | None]
+) -> xr.Dataset | None:
     curves = []
     for rows in (first, second):
         at_full = [row for row in rows if float(row["load"]) == _top(rows)]
         counts = averaged(np.array([row["measured"] == "yes" for row in at_full]))
         curve = np.array([[_number(each[name]) for name in ("rpm", "torque", "torque_sd")] for each in at_full])
         curves.append(curve[counts])
-    return between_curves(curves[0], curves[1])
+    return between_curves(curves[0], curves[1], unknowns)
 
 
 def _mean(torque: xr.Dataset) -> tuple[float, float, float, float]:
@@ -281,7 +299,7 @@ def _mean(torque: xr.Dataset) -> tuple[float, float, float, float]:
     def over(name: str) -> float:
         return float(trapezoid_shares(rpm) @ torque[name].to_numpy())
 
-    return over("first"), over("second"), over("difference"), over("deviation")
+    return over("first"), over("second"), over("difference"), float(torque["mean_deviation"])
 
 
 def _at_full_load(build: FinishedBuild, rows: list[dict[str, str]]) -> list[DipRecord]:

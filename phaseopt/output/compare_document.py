@@ -24,6 +24,8 @@ UNCERTAINTY = (
     "the ± adds the uncertainty of both builds. Where they share pulls or a simulation, the difference is surer. An "
     "error that both share is not in it"
 )
+PAIRED = "the ± leaves out what moves torque of both builds alike, such as an error of a part that both have"
+_SHARED = "most of what is unsure is the same in both"
 
 
 def compare_document(found: Comparison, shares: WhatIf | None = None) -> Document:
@@ -35,7 +37,7 @@ def compare_document(found: Comparison, shares: WhatIf | None = None) -> Documen
             "Two builds side by side", f"{verdict_words(found)}.", lead=compare_warnings(found), sections=(names,),
             cautions=cautions(), in_short=IN_SHORT,
         )  # fmt: skip
-    drawn = () if found.torque is None else (picture(compare_figure(found), f"{capital(UNCERTAINTY)}."),)
+    drawn = () if found.torque is None else (picture(compare_figure(found), f"{capital(uncertainty_words(found))}."),)
     by_speed = (*drawn, *filter(None, (torque_table(found),)))
     return Document(
         "Two builds side by side",
@@ -201,11 +203,17 @@ def torque_lines(found: Comparison) -> list[str]:
     most, least = int(change.argmax()), int(change.argmin())
     lines = [
         f"full throttle, mean of {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
-        f"{unit.signed(gain)} ± {unit.number(2.0 * uncertainty)} at most",
+        f"{unit.signed(gain)} ± {unit.number(2.0 * uncertainty)}{'' if found.paired else ' at most'}"
+        f"{f'; {_SHARED}' if found.mostly_shared else ''}",
         f"most gained {unit.signed_text(change[most])} at {rpm[most]:g} rpm, least "
         f"{unit.signed_text(change[least])} at {rpm[least]:g} rpm",
     ]
-    return [*lines, *power_lines(found), UNCERTAINTY]
+    return [*lines, *power_lines(found), uncertainty_words(found)]
+
+
+def uncertainty_words(found: Comparison) -> str:
+    """What the ± of a difference counts."""
+    return PAIRED if found.paired else UNCERTAINTY
 
 
 def power_lines(found: Comparison) -> list[str]:
@@ -265,7 +273,8 @@ def torque_table(found: Comparison) -> Table | None:
         rows.append(Row(f"{rpm:g}", (*cells(units.torque, torque.tolist()), *cells(units.power, power.tolist()))))
     head = ("rpm", *("first", "second", "difference") * 2)
     groups = ((units.torque.name, 3), (units.power.name, 3))
-    return Table("Expected torque at full throttle, and power; ± at most (95 %)", head, tuple(rows), groups)
+    most = "" if found.paired else " at most"
+    return Table(f"Expected torque at full throttle, and power; ±{most} (95 %)", head, tuple(rows), groups)
 
 
 def difference_tables(found: Comparison) -> list[Table]:
@@ -290,7 +299,12 @@ def verdict_words(found: Comparison) -> str:
         return "Torque cannot be compared"
     unit = found.display_units.torque
     clear = "" if abs(found.mean[2]) > 2.0 * found.mean[3] else "no clear difference in torque, "
-    size, uncertainty = unit.signed_text(found.mean[2]), unit.number(2.0 * found.mean[3])
+    uncertainty = unit.number(2.0 * found.mean[3])
+    if found.paired:
+        size = f"{unit.signed(found.mean[2])} ± {uncertainty} {unit.name}"
+        shared = f"; {_SHARED}" if found.mostly_shared else ""
+        return f"Second against first: {clear}{size} on average at full throttle{shared}"
+    size = unit.signed_text(found.mean[2])
     return f"Second against first: {clear}{size} on average at full throttle (± {uncertainty} at most)"
 
 

@@ -10,10 +10,11 @@ import numpy as np
 from phaseopt.clearance.contacts import not_covered
 from phaseopt.project.shelf import AS_FITTED, kind_text
 from phaseopt.study.offset_gains import SEEN
-from phaseopt.study.parts.knowledge import BELONGS, BEYOND, SCALE, SHIFT, Variable
+from phaseopt.study.parts.knowledge import BELONGS
 from phaseopt.study.parts.shares import Brings, Named
 from phaseopt.study.parts.study import PartsStudy
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Outcome
+from phaseopt.torque_model.shared_unknowns import BEYOND, SCALE, SHIFT, Variable
 
 LEVEL_WORDS = {COARSE: "coarsely", FINE: "finely", WHOLE: "whole"}
 _MEASURED = {

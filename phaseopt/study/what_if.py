@@ -11,16 +11,15 @@ from pathlib import Path
 import numpy as np
 from pydantic import BaseModel
 
-from phaseopt.io.digest import file_digest
 from phaseopt.job.baseline import inputs_of
 from phaseopt.job.build import Build, build
 from phaseopt.job.gains import averaged, between_curves, trapezoid_shares
-from phaseopt.project import Project, Pull
+from phaseopt.project import Project
 from phaseopt.project.cross_checks import contradictions
 from phaseopt.project.load import load_project
 from phaseopt.study.offset_range import refitted
 from phaseopt.study.offset_trial import refused
-from phaseopt.torque import pull_files
+from phaseopt.torque_model.table_unknowns import facts
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError, Mistake
 from phaseopt.values.progress import Progress, part, silent
@@ -185,7 +184,7 @@ def _changed_groups(first: Project, second: Project) -> Iterator[tuple[tuple[str
     """Changes that can stand alone: the keys of each, and what they make of the sections."""
     for name in Project.model_fields:
         one, other = getattr(first, name), getattr(second, name)
-        same = _facts(first, one) == _facts(second, other)
+        same = facts(first, one) == facts(second, other)
         if name in _ABOUT or same:
             continue
         if name in _WHOLE or not isinstance(one, BaseModel) or not isinstance(other, BaseModel):
@@ -194,27 +193,13 @@ def _changed_groups(first: Project, second: Project) -> Iterator[tuple[tuple[str
         changed = [
             field
             for field in type(one).model_fields
-            if _facts(first, getattr(one, field)) != _facts(second, getattr(other, field))
+            if facts(first, getattr(one, field)) != facts(second, getattr(other, field))
         ]
         for group in (*_TOGETHER, *({field} for field in changed if not any(field in each for each in _TOGETHER))):
             fields = [field for field in changed if field in group]
             if fields:
                 updates = {field: getattr(other, field) for field in fields}
                 yield tuple(f"{name}.{field}" for field in fields), {name: one.model_copy(update=updates)}
-
-
-def _facts(project: Project, value: object) -> object:
-    """What a value says, without where it stands: input files by what is in them."""
-    if isinstance(value, Path):
-        return file_digest(value) if value.is_file() else value.name
-    if isinstance(value, Pull):
-        read = tuple(_facts(project, path) for path in pull_files(project, 0, value.files))
-        return read, *(_facts(project, each) for name, each in value if name != "files")
-    if isinstance(value, BaseModel):
-        return type(value).__name__, *(_facts(project, each) for _, each in value)
-    if isinstance(value, tuple | list):
-        return tuple(_facts(project, each) for each in value)
-    return value
 
 
 def _alone(first: Project, second: Project, updates: Updates) -> Project | InputError:
@@ -253,15 +238,16 @@ def compare_variants(
 
 def torque_between(first: Build, second: Build) -> TorqueDifference | None:
     """Torque of two builds at full throttle; None where they know less than two speeds in common."""
-    found = between_curves(_curve(first), _curve(second))
+    found = between_curves(_curve(first), _curve(second), (first.unknowns, second.unknowns))
     if found is None:
         return None
     rpm = found["rpm"].to_numpy()
     share = trapezoid_shares(rpm)
-    now, then, most = (float(share @ found[name].to_numpy()) for name in ("first", "second", "deviation"))
+    now, then = (float(share @ found[name].to_numpy()) for name in ("first", "second"))
     shared = _shared_deviation(first, second, rpm, share)
-    deviation = most if shared is None else shared
-    return TorqueDifference((float(rpm[0]), float(rpm[-1])), now, then, deviation, shared is None)
+    deviation = float(found["mean_deviation"]) if shared is None else shared
+    at_most = shared is None and not found["paired"]
+    return TorqueDifference((float(rpm[0]), float(rpm[-1])), now, then, deviation, at_most)
 
 
 def _curve(built: Build) -> FloatArray:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from importlib.metadata import version
 from typing import Annotated, Any, Literal, Self
 
+import numpy as np
 from pydantic import Field
 
 from phaseopt.clearance.drop import COVERAGE_SIGMAS
@@ -27,10 +28,12 @@ from phaseopt.report.simulation import notes, on_simulation_only
 from phaseopt.search.solver import SearchResult
 from phaseopt.torque_model import Simulated, SuppliedGrid
 from phaseopt.torque_model.model import LearnedPart
+from phaseopt.torque_model.shared_unknowns import Unknowns, Variable
 from phaseopt.torque_model.supplied_grid import AXES
 from phaseopt.values.display_units import METRIC
 
 FORMAT = 2  # of run.json; raised whenever what is read from it would be found elsewhere
+_DECIMALS = 6  # of what is unknown
 _VERSIONS_OF = ("phaseopt", "numpy", "scipy", "numba", "xarray")
 
 Hash = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
@@ -342,6 +345,77 @@ class CarriedRecord(Record):
         return cls(parts=change.words, lower_mm=change.lower, error_mm=error, turned=turn_of(project, change))
 
 
+class UnknownRecord(Record):
+    """Something unknown of torque."""
+
+    name: str = Field(description="scale or shift of the simulation, or a tolerance of the description")
+    part: str | None = Field(description="hash of the keys of the part that it belongs to; null for scale and shift")
+    effect_Nm: tuple[float, ...] = Field(description="what one standard deviation changes of torque, N·m, by speed")
+    mean: float = Field(description="where torque has it, in standard deviations from the description")
+    covariance: tuple[float, ...] = Field(description="with each of the list, in standard deviations")
+
+
+class UnknownsRecord(Record):
+    """What is unknown of torque at full throttle: from that of two builds comes how sure their difference is."""
+
+    rpm: tuple[float, ...] = Field(description="speeds of the tables where torque is known, rpm")
+    centrelines: tuple[tuple[float, float], ...] = Field(
+        description="true centrelines of the tables there, intake and exhaust, crank degrees"
+    )
+    variables: tuple[UnknownRecord, ...] = Field(description="scale and shift first, then the tolerances")
+    scale: float = Field(description="standard deviation of the simulation's scale, as a share of torque")
+    shift_Nm: float = Field(description="standard deviation of its shift, N·m")
+    parts: dict[str, str] = Field(description="hash of the keys of each part, by kind")
+    pulls: str = Field(description="hash of the pulls; empty without")
+    model: str = Field(description="hash of the torque model; empty without pulls")
+    residual: tuple[tuple[float, ...], ...] = Field(
+        description="covariance over the speeds that pulls leave beyond the variables, (N·m)²"
+    )
+
+    @classmethod
+    def of(cls, found: Unknowns) -> Self:
+        """From what is unknown."""
+        effects, covariance = found.effects.T.round(_DECIMALS), found.covariance.round(_DECIMALS)
+        rows = zip(found.variables, effects.tolist(), found.mean.tolist(), covariance.tolist(), strict=True)
+        return cls(
+            rpm=found.rpm.tolist(),
+            centrelines=[(intake, exhaust) for intake, exhaust in found.centrelines.tolist()],
+            variables=[
+                UnknownRecord(
+                    name=each.name,
+                    part=each.parts[0] if each.parts else None,
+                    effect_Nm=effect,
+                    mean=round(mean, _DECIMALS),
+                    covariance=row,
+                )
+                for each, effect, mean, row in rows
+            ],
+            scale=found.scale,
+            shift_Nm=found.shift,
+            parts=dict(found.parts),
+            pulls=found.pulls,
+            model=found.model,
+            residual=found.residual.round(_DECIMALS).tolist(),
+        )
+
+    def unknowns(self) -> Unknowns:
+        """What is unknown again."""
+        return Unknowns(
+            rpm=np.array(self.rpm),
+            centrelines=np.array(self.centrelines),
+            variables=tuple(Variable(each.name, () if each.part is None else (each.part,)) for each in self.variables),
+            effects=np.array([each.effect_Nm for each in self.variables]).T,
+            mean=np.array([each.mean for each in self.variables]),
+            covariance=np.array([each.covariance for each in self.variables]),
+            scale=self.scale,
+            shift=self.shift_Nm,
+            parts=self.parts,
+            pulls=self.pulls,
+            model=self.model,
+            residual=np.array(self.residual),
+        )
+
+
 class BuiltRecord(Record):
     """What was built from what."""
 
@@ -363,6 +437,9 @@ class BuiltRecord(Record):
     carried_drops: CarriedRecord | None = Field(
         None, description="drop readings carried over to other parts; null where they were taken with those fitted"
     )
+    unknowns: UnknownsRecord | None = Field(
+        None, description="what is unknown of torque at full throttle; null without a simulation"
+    )
 
     @classmethod
     def fields_of(cls, build: Build) -> dict[str, Any]:
@@ -382,6 +459,7 @@ class BuiltRecord(Record):
             "limit_costs": LimitCostsRecord.of(build.explanations.limit_costs),
             "verdict": ContactRecord.of(build.verdict),
             "carried_drops": CarriedRecord.of(build.project),
+            "unknowns": None if build.unknowns is None else UnknownsRecord.of(build.unknowns),
         }
 
 

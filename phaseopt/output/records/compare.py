@@ -72,7 +72,7 @@ class FullLoadRecord(Record):
     first_Nm: tuple[Known, ...] = Field(description="of the first, N·m")
     second_Nm: tuple[Known, ...] = Field(description="of the second, N·m")
     difference_Nm: tuple[Known, ...] = Field(description="second less first, N·m")
-    difference_sd_Nm: tuple[Known, ...] = Field(description="its standard deviation at most, N·m")
+    difference_sd_Nm: tuple[Known, ...] = Field(description="its standard deviation, N·m; at most, where `at_most`")
 
     @classmethod
     def of(cls, torque: xr.Dataset) -> Self:
@@ -95,7 +95,7 @@ class MeanFullLoadRecord(Record):
     first_Nm: Figure = Field(description="of the first, N·m")
     second_Nm: Figure = Field(description="of the second, N·m")
     difference_Nm: Figure = Field(description="second less first, N·m")
-    difference_sd_Nm: Figure = Field(description="its standard deviation at most, N·m")
+    difference_sd_Nm: Figure = Field(description="its standard deviation, N·m; at most, where `at_most`")
 
 
 class DipPairRecord(Record):
@@ -165,6 +165,7 @@ class CompareRecord(CommandRecord):
     full_travel: TravelChangeRecord = Field(description="the verdicts on full travel")
     full_load: FullLoadRecord | None = Field(description="torque at full load; null where no speeds are shared")
     mean_full_load: MeanFullLoadRecord | None = Field(description="its mean; null where no speeds are shared")
+    at_most: bool = Field(description="whether deviations of these differences count nothing that both builds share")
     dips: DipChangesRecord = Field(description="dips by what became of them")
     limit_costs: tuple[ChangeRecord, ...] = Field(description="what limits cost, N·m a cell")
     peak_power: PeakPowerRecord = Field(description="peak power at full throttle")
@@ -206,6 +207,7 @@ class CompareRecord(CommandRecord):
             ),
             full_load=None if found.torque is None else FullLoadRecord.of(found.torque),
             mean_full_load=mean,
+            at_most=not found.paired,
             dips=DipChangesRecord.of(found.dips),
             limit_costs=tuple(map(ChangeRecord.of, found.limit_costs)),
             peak_power=PeakPowerRecord.of(found.peaks),

@@ -1,23 +1,11 @@
-"""What may be wrong with simulated torque of combinations, as variables that they share.
+"""What pulls on the present engine show of combinations of parts, by the variables that these share.
 
-A variable counts in its own standard deviations. It is a tolerance of the description (`cycle.tolerances`) together
-with the parts that it belongs to: the flow of this head, the length of that exhaust's primaries. Combinations with the
-same part have the same variable. Two more are the scale and the shift of the whole simulation, and each part that was
-never run has one for what it does beyond all tolerances.
-
-Pulls on the present engine show some of the variables of its own parts: what they show is carried as a Gaussian, mean
-and covariance. A part that was not in the engine then has the same tolerance anew, yet not all of it: most of
-what is wrong with a flow figure is how heads are measured and simulated, whichever head it is (`ALIKE`). So
-
-    mean = A m,  covariance = K - A (1 - C) Aᵀ
-
-K is the covariance before any pull, A its part between all variables and those of the present engine, and m and C what
-the pulls made of these (any textbook on conditioning Gaussians).
+The variables and what pulls leave of them are those of `torque_model.shared_unknowns`; here they belong to parts by
+name. Each part that was never run has one more for what it does beyond all tolerances.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
@@ -27,6 +15,7 @@ from phaseopt.cycle.tolerances import DEVIATIONS, tolerances
 from phaseopt.project import Project
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.torque_model import TorqueModel
+from phaseopt.torque_model.shared_unknowns import BEYOND, OWN, OWN_KINDS, SCALE, SHIFT, Variable, conditioned
 from phaseopt.values.arrays import FloatArray
 
 Kinds = Mapping[str, str]  # the name of the part by kind, in a combination
@@ -45,20 +34,6 @@ BELONGS: Mapping[str, tuple[str, ...]] = {
     "tail length": ("exhausts",),
     "plenum volume": ("manifolds",),
 }
-# Correlation of a tolerance between two parts of a kind, before any pull: heads off one bench differ by a percent or
-# two more than their sheets say, where what a simulation makes of a sheet may be 6 % off (our judgement; of four values
-# tried on two of the shelves of `tests/benchmarks/bench_parts.py`, one whose intervals are about as wide as its errors)
-ALIKE = 0.97
-OWN = 0.004  # of torque: what a part may do beyond all tolerances, standard deviation (our judgement)
-OWN_KINDS = ("intake_cams", "exhaust_cams", "heads", "pistons", "cranks", "manifolds", "exhausts", "fuels")
-SCALE, SHIFT, BEYOND = "scale", "shift", "beyond the description"
-
-
-class Variable(NamedTuple):
-    """Something unknown, and the names of the parts that it belongs to; none for what all combinations share."""
-
-    name: str
-    parts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,9 +71,7 @@ class Knowledge:
 
     def of(self, variables: Sequence[Variable]) -> tuple[FloatArray, FloatArray]:
         """Mean (v,) and covariance (v, v) of variables of any combinations."""
-        between = _before(variables, self.variables)
-        less = between @ (np.eye(len(self.variables)) - self.covariance) @ between.T
-        return between @ self.mean, _before(variables, variables) - less
+        return conditioned(variables, self.variables, self.mean, self.covariance)
 
     def factors(self, deviations: Mapping[str, float], kinds: Kinds) -> dict[str, float]:
         """What a combination's tolerances are expected to be, 1 as described; `deviations` of each about 1."""
@@ -175,14 +148,3 @@ def own_variables(kinds: Kinds, present: Kinds) -> Iterable[Variable]:
     for kind in OWN_KINDS:
         if kind in kinds and kinds[kind] != present.get(kind):
             yield Variable(BEYOND, (kind, kinds[kind]))
-
-
-def _before(some: Sequence[Variable], others: Sequence[Variable]) -> FloatArray:
-    """Covariance before any pull (n, m)."""
-
-    def alike(one: Variable, other: Variable) -> float:
-        if one == other:
-            return 1.0
-        return ALIKE if one.name == other.name and one.name != BEYOND else 0.0
-
-    return np.array([[alike(one, other) for other in others] for one in some]).reshape(len(some), len(others))

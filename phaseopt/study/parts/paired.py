@@ -13,8 +13,9 @@ from functools import cached_property
 
 import numpy as np
 
-from phaseopt.study.parts.knowledge import Knowledge, Variable
+from phaseopt.study.parts.knowledge import Knowledge
 from phaseopt.study.parts.trial import Outcome, variable_of
+from phaseopt.torque_model.shared_unknowns import Variable
 from phaseopt.values.arrays import FloatArray
 
 DRAWS = 20_000

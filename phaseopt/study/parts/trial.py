@@ -26,11 +26,12 @@ from phaseopt.job.stages import refuse_unguarded, searched
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.study.offset_range import Offsets, fitted_at
 from phaseopt.study.parts.combinations import Fitted
-from phaseopt.study.parts.knowledge import Knowledge, Variable, changes_by_variable, expected_engine
+from phaseopt.study.parts.knowledge import Knowledge, changes_by_variable, expected_engine
 from phaseopt.study.parts.nodes import PARTS, SimulatedTorque, every_other, nested, simulated_torque
 from phaseopt.study.parts.reach import Range, at_full_throttle, reaching_all, windows
 from phaseopt.tables import PhaseTables
 from phaseopt.torque import LoggedDepression
+from phaseopt.torque_model.shared_unknowns import Variable
 from phaseopt.torque_model.simulation import as_logged
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from phaseopt.study.parts.knowledge import ALIKE, BEYOND, Knowledge, Variable, own_variables, variable
+from phaseopt.study.parts.knowledge import Knowledge, own_variables, variable
+from phaseopt.torque_model.shared_unknowns import ALIKE, BEYOND, Variable
 
 NOW = {"heads": "as cast", "pistons": "flat", "exhausts": "old"}
 PORTED = {"heads": "ported", "pistons": "flat", "exhausts": "old"}

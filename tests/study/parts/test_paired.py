@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from phaseopt.study.parts.knowledge import Variable
 from phaseopt.study.parts.paired import Paired
+from phaseopt.torque_model.shared_unknowns import Variable
 
 FLOW, LENGTH = Variable("flow", ("as cast",)), Variable("primary length", ("old",))
 

@@ -15,10 +15,11 @@ from phaseopt.project.shelf import load_shelf
 from phaseopt.study.offset_range import fitted_at
 from phaseopt.study.parts import nodes, trial
 from phaseopt.study.parts.combinations import Fitted, fitted, present
-from phaseopt.study.parts.knowledge import Knowledge, Variable
+from phaseopt.study.parts.knowledge import Knowledge
 from phaseopt.study.parts.nodes import every_other, nested, simulated_torque
 from phaseopt.study.parts.reach import at_full_throttle, least_overlap, reaching_all, windows
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Base, band_mean, tried
+from phaseopt.torque_model.shared_unknowns import Variable
 
 EXAMPLE = Path(__file__).parents[3] / "examples" / "hillclimb" / "project.toml"
 BAND = (3000.0, 8000.0)
