@@ -166,6 +166,19 @@ class TorqueSurface(ABC):
                 covariance += basis @ basis.T + self.trend.grid_covariance(points)
             return mean, covariance - known @ known.T
 
+    def beside_trend(self, x: ArrayLike) -> FloatArray:
+        """Covariance of torque at points (m, d) with the trend's scale, shift and effects: (m, columns) [N·m].
+
+        These count in their own standard deviations before any reading, as in `basis_weights`.
+        """
+        points = self._points(x)
+        with one_blas_thread():
+            columns = self._basis(points, self._simulated(points, None))
+            basis = np.column_stack(columns) if columns else np.empty((len(points), 0))
+            correlation = kernels.product(self.inputs, points, self._lengths)
+            known = self.hyperparameters.signal**2 * self.solve(correlation) + basis @ self.solved_basis.T
+            return np.asarray(basis - known @ self.solved_basis)
+
     def predict_product(self, cells: ArrayLike, labels: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Expected torque and its standard deviation at every cell with every label.
 

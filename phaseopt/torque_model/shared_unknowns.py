@@ -78,7 +78,7 @@ class Unknowns:
     variables : tuple of Variable
         Scale and shift first, then the tolerances.
     effects : array (r, v)
-        What a standard deviation of each changes of torque [N·m].
+        What a standard deviation of each changes of torque [N·m]; with pulls, along with what they leave of it.
     mean, covariance : array (v,) and (v, v)
         Where its torque has each variable, in standard deviations from the description, and how sure that is.
     scale, shift : float

@@ -53,9 +53,10 @@ _TOLERANCE_KEYS: Mapping[str, tuple[str, ...]] = {  # that describe what a toler
 def table_unknowns(project: Project, model: TorqueModel, x: FloatArray) -> Unknowns | None:
     """What is unknown of torque at (r, 4) speeds, loads and true centrelines of tables at full throttle.
 
-    With pulls the effects of the variables are those of the torque model. Without, they are simulated at these points
-    alone, some seconds the first time, and cached beside the project. None where no simulation takes part, and where
-    it settles nowhere.
+    With pulls the effects of the variables are those of the torque model: the regression of torque on what the pulls
+    leave of the variables, so that the residual has nothing of them. Without, they are simulated at these points alone,
+    some seconds the first time, and cached beside the project. None where no simulation takes part, and where it
+    settles nowhere.
     """
     simulation = model.simulation
     if simulation is None:
@@ -93,9 +94,10 @@ def _with_pulls(project: Project, model: TorqueModel, simulation: Simulated, x: 
     x = x[np.isfinite(surface.predict(x)[0])]
     if not len(x):
         return None
-    effects = trend.basis(x, trend.prior.at(x))
-    values, vectors = np.linalg.eigh(surface.joint(x)[1] - effects @ covariance @ effects.T)
-    residual = (vectors * np.maximum(values, 0.0)) @ vectors.T
+    between = surface.beside_trend(x)
+    effects = np.linalg.solve(covariance, between.T).T
+    values, vectors = np.linalg.eigh(surface.joint(x)[1] - effects @ between.T)
+    residual = (vectors * np.maximum(values, 0.0)) @ vectors.T  # below zero by rounding alone
     return Unknowns(
         rpm=x[:, 0],
         centrelines=x[:, 2:],

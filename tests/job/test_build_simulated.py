@@ -126,6 +126,22 @@ def test_airflow_is_what_the_grid_says(found: Build) -> None:
     assert efficiency_at(grid, np.array(place))[0] == pytest.approx(float(node["volumetric_efficiency"]), abs=1e-12)
 
 
+def test_what_is_unknown_adds_up_to_the_deviation_of_torque(on_simulation: Build) -> None:
+    """With pulls: what they leave of each variable and what they leave beyond them, at every speed."""
+    unknowns = on_simulation.unknowns
+    assert unknowns is not None
+    total = unknowns.effects @ unknowns.covariance @ unknowns.effects.T + unknowns.residual
+    assert np.sqrt(np.diag(total)) == pytest.approx(on_simulation.torque["torque_sd"].isel(load=-1).to_numpy())
+    assert np.linalg.eigvalsh(unknowns.residual).min() > -1e-9
+
+
+def test_without_pulls_a_scale_moves_the_torque_of_the_tables(found: Build) -> None:
+    """By its share of torque simulated at the timings of the tables, within what cycles that settle leave (0.5 %)."""
+    assert found.unknowns is not None
+    torque = found.torque["torque"].isel(load=-1).to_numpy()
+    assert found.unknowns.effects[:, 0] / found.unknowns.scale == pytest.approx(torque, rel=0.01)
+
+
 def test_the_uncertainty_of_the_gain_follows_from_the_stated_one(found: Build, folder: Path) -> None:
     """A judgement: half as much uncertainty halves the deviation of torque in every cell."""
     (folder / "sure").mkdir()

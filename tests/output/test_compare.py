@@ -12,24 +12,27 @@ from typing import Any
 import csvw
 import numpy as np
 import pytest
-from engines import SEATS
+from engines import SEATS, write_project
 from printed import printed, require_documented
 from read_document import unexplained
+from simulated_pulls import SMALL
 from small_builds import small_build
 from typer.testing import CliRunner
 
 from phaseopt.cli import app
-from phaseopt.job.build import build
+from phaseopt.job.build import Build, build
 from phaseopt.output.compare import Comparison, compare
 from phaseopt.output.compare_document import compare_document
 from phaseopt.output.compare_files import compare_files
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
-from phaseopt.output.read_build import read_build
+from phaseopt.output.read_build import FinishedBuild, read_build
 from phaseopt.output.records.compare import CompareRecord
 from phaseopt.project.load import load_project
 from phaseopt.report.terminal import terminal_text
+from phaseopt.study.what_if import torque_between
 from phaseopt.tables import read_table
+from phaseopt.values.errors import InputError
 
 
 @pytest.fixture(scope="module")
@@ -47,6 +50,79 @@ def folders(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 @pytest.fixture(scope="module")
 def found(folders: tuple[Path, Path]) -> Comparison:
     return compare(read_build(folders[0]), read_build(folders[1]))
+
+
+@pytest.fixture(scope="module")
+def simulated(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Build]:
+    """A small engine simulated alone, and the same with longer primaries; each written beside its project."""
+    built = {}
+    for name, length in (("short", 450), ("long", 600)):
+        exhaust = {**SMALL["cycle"]["exhaust"], "primary": [{"length": length, "start": 40}]}
+        folder = tmp_path_factory.mktemp(name)
+        path = write_project(folder, **{**SMALL, "cycle": {**SMALL["cycle"], "exhaust": exhaust}})
+        built[name] = build(load_project(path), explained=False)
+        write_files(folder / "out", build_files(built[name]))
+    return built
+
+
+def finished(built: Build) -> FinishedBuild:
+    return read_build(built.project.folder / "out")
+
+
+def test_what_both_builds_share_is_not_in_the_difference(simulated: dict[str, Build]) -> None:
+    """Less than a fifth of the ± of both together, as most of what is unsure is the same engine; as in memory."""
+    short, long = simulated["short"], simulated["long"]
+    found = compare(finished(short), finished(long))
+    assert found.torque is not None
+    assert found.mean is not None
+    assert (found.torque["deviation"] < 0.2 * found.torque["at_most"]).all()
+    own = 0.004 * np.hypot(found.mean[0], found.mean[1])  # what either exhaust may do beyond all tolerances
+    assert own < found.mean[3] < 0.2 * float(found.torque["mean_at_most"])
+    between = torque_between(short, long)
+    assert between is not None
+    assert not between.at_most
+    assert between.deviation == pytest.approx(found.mean[3], rel=1e-4)
+    shown = " ".join(terminal_text(compare_document(found)).split())
+    assert f"{found.mean[2]:+.1f} ± {2 * found.mean[3]:.1f} N·m on average at full throttle; most of what" in shown
+    assert "at most" not in shown
+    record = CompareRecord.of(found)
+    assert not record.at_most
+    require_documented("compare", record.model_dump(mode="json"))
+
+
+def test_only_what_belongs_to_the_other_part_is_another_unknown(simulated: dict[str, Build]) -> None:
+    one, other = (finished(each).record.unknowns for each in simulated.values())
+    assert one is not None
+    assert other is not None
+    both = zip(one.variables, other.variables, strict=True)
+    assert {a.name for a, b in both if a.part != b.part} == {
+        "exhaust walls", "primary length", "secondary length", "tail length"
+    }  # fmt: skip
+    assert {kind for kind, part in one.parts.items() if part != other.parts[kind]} == {"exhausts"}
+
+
+def test_a_build_beside_itself_differs_by_nothing(simulated: dict[str, Build]) -> None:
+    found = compare(*[finished(simulated["long"])] * 2)
+    assert found.mean is not None
+    assert found.mean[2:] == (0.0, 0.0)
+
+
+def test_a_build_of_an_earlier_version_still_says_at_most(simulated: dict[str, Build], tmp_path: Path) -> None:
+    shutil.copytree(simulated["long"].project.folder / "out", tmp_path / "out")
+    rewritten(tmp_path / "out", lambda record: record.pop("unknowns"))
+    found = compare(finished(simulated["short"]), read_build(tmp_path / "out"))
+    assert found.mean is not None
+    assert found.torque is not None
+    assert found.mean[3] == float(found.torque["mean_at_most"])
+    assert CompareRecord.of(found).at_most
+    assert "at most" in terminal_text(compare_document(found))
+
+
+def test_unknowns_of_unlike_lengths_are_refused(simulated: dict[str, Build], tmp_path: Path) -> None:
+    shutil.copytree(simulated["long"].project.folder / "out", tmp_path / "out")
+    rewritten(tmp_path / "out", lambda record: record["unknowns"]["variables"].pop())
+    with pytest.raises(InputError, match="unknowns is not what a build writes"):
+        read_build(tmp_path / "out")
 
 
 def cells(folder: Path) -> list[dict[str, str]]:

@@ -150,6 +150,8 @@ def test_effects_are_integrated_out_like_any_explicit_basis():
         found, covariance + rest @ np.linalg.solve(precision, rest.T), rtol=1e-7, atol=1e-8 * covariance.max()
     )
     np.testing.assert_allclose(model.predict(ELSEWHERE)[1] ** 2, np.diag(found), rtol=1e-7)
+    beside = np.linalg.solve(precision, rest.T).T
+    np.testing.assert_allclose(model.beside_trend(ELSEWHERE), beside, rtol=1e-7, atol=1e-8 * np.abs(beside).max())
 
 
 def test_tables_with_effects_are_their_points():

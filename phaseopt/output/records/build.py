@@ -7,7 +7,7 @@ from importlib.metadata import version
 from typing import Annotated, Any, Literal, Self
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from phaseopt.clearance.drop import COVERAGE_SIGMAS
 from phaseopt.clearance.drop_carried import carry_of, turn_of
@@ -30,10 +30,10 @@ from phaseopt.torque_model import Simulated, SuppliedGrid
 from phaseopt.torque_model.model import LearnedPart
 from phaseopt.torque_model.shared_unknowns import Unknowns, Variable
 from phaseopt.torque_model.supplied_grid import AXES
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import METRIC
 
 FORMAT = 2  # of run.json; raised whenever what is read from it would be found elsewhere
-_DECIMALS = 6  # of what is unknown
 _VERSIONS_OF = ("phaseopt", "numpy", "scipy", "numba", "xarray")
 
 Hash = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
@@ -345,6 +345,11 @@ class CarriedRecord(Record):
         return cls(parts=change.words, lower_mm=change.lower, error_mm=error, turned=turn_of(project, change))
 
 
+def _short(values: FloatArray) -> Any:
+    """As lists, to nine significant digits: a difference of what two builds share must stay nothing."""
+    return [_short(row) for row in values] if values.ndim > 1 else [float(f"{value:.9g}") for value in values]
+
+
 class UnknownRecord(Record):
     """Something unknown of torque."""
 
@@ -363,7 +368,7 @@ class UnknownsRecord(Record):
         description="true centrelines of the tables there, intake and exhaust, crank degrees"
     )
     variables: tuple[UnknownRecord, ...] = Field(description="scale and shift first, then the tolerances")
-    scale: float = Field(description="standard deviation of the simulation's scale, as a share of torque")
+    scale: float = Field(gt=0, description="standard deviation of the simulation's scale, as a share of torque")
     shift_Nm: float = Field(description="standard deviation of its shift, N·m")
     parts: dict[str, str] = Field(description="hash of the keys of each part, by kind")
     pulls: str = Field(description="hash of the pulls; empty without")
@@ -375,8 +380,8 @@ class UnknownsRecord(Record):
     @classmethod
     def of(cls, found: Unknowns) -> Self:
         """From what is unknown."""
-        effects, covariance = found.effects.T.round(_DECIMALS), found.covariance.round(_DECIMALS)
-        rows = zip(found.variables, effects.tolist(), found.mean.tolist(), covariance.tolist(), strict=True)
+        effects, covariance = _short(found.effects.T), _short(found.covariance)
+        rows = zip(found.variables, effects, _short(found.mean), covariance, strict=True)
         return cls(
             rpm=found.rpm.tolist(),
             centrelines=[(intake, exhaust) for intake, exhaust in found.centrelines.tolist()],
@@ -385,7 +390,7 @@ class UnknownsRecord(Record):
                     name=each.name,
                     part=each.parts[0] if each.parts else None,
                     effect_Nm=effect,
-                    mean=round(mean, _DECIMALS),
+                    mean=mean,
                     covariance=row,
                 )
                 for each, effect, mean, row in rows
@@ -395,8 +400,16 @@ class UnknownsRecord(Record):
             parts=dict(found.parts),
             pulls=found.pulls,
             model=found.model,
-            residual=found.residual.round(_DECIMALS).tolist(),
+            residual=_short(found.residual),
         )
+
+    @model_validator(mode="after")
+    def _of_one_size(self) -> Self:
+        speeds = {len(self.centrelines), len(self.residual), *map(len, self.residual)}
+        speeds |= {len(each.effect_Nm) for each in self.variables}
+        if speeds != {len(self.rpm)} or {len(each.covariance) for each in self.variables} != {len(self.variables)}:
+            raise ValueError("lists of unlike length")
+        return self
 
     def unknowns(self) -> Unknowns:
         """What is unknown again."""
