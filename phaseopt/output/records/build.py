@@ -450,9 +450,6 @@ class BuiltRecord(Record):
     carried_drops: CarriedRecord | None = Field(
         None, description="drop readings carried over to other parts; null where they were taken with those fitted"
     )
-    unknowns: UnknownsRecord | None = Field(
-        None, description="what is unknown of torque at full throttle; null without a simulation"
-    )
 
     @classmethod
     def fields_of(cls, build: Build) -> dict[str, Any]:
@@ -472,7 +469,6 @@ class BuiltRecord(Record):
             "limit_costs": LimitCostsRecord.of(build.explanations.limit_costs),
             "verdict": ContactRecord.of(build.verdict),
             "carried_drops": CarriedRecord.of(build.project),
-            "unknowns": None if build.unknowns is None else UnknownsRecord.of(build.unknowns),
         }
 
 
@@ -492,6 +488,9 @@ class RunRecord(BuiltRecord):
     project_file: dict[str, Any] = Field(description="the project file, as it was given")
     outputs_sha256: dict[str, Hash] = Field(description="SHA-256 of every other file of the build")
     files: tuple[str, ...] = Field(description="all files of the build, which a later one may replace")
+    unknowns: UnknownsRecord | None = Field(
+        None, description="what is unknown of torque at full throttle; null without a simulation"
+    )
 
     @classmethod
     def of(cls, build: Build, files: Mapping[str, str]) -> Self:
@@ -502,4 +501,5 @@ class RunRecord(BuiltRecord):
             project_file=build.project.as_given.table,
             outputs_sha256={name: hashlib.sha256(text.encode()).hexdigest() for name, text in sorted(files.items())},
             files=tuple(sorted({*files, RECORD})),
+            unknowns=None if build.unknowns is None else UnknownsRecord.of(build.unknowns),
         )
