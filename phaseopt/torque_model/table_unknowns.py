@@ -95,7 +95,7 @@ def _with_pulls(project: Project, model: TorqueModel, simulation: Simulated, x: 
     if not len(x):
         return None
     between = surface.beside_trend(x)
-    effects = np.linalg.solve(covariance, between.T).T
+    effects: FloatArray = np.asarray(np.linalg.solve(covariance, between.T).T, dtype=np.float64)
     values, vectors = np.linalg.eigh(surface.joint(x)[1] - effects @ between.T)
     residual = (vectors * np.maximum(values, 0.0)) @ vectors.T  # below zero by rounding alone
     return Unknowns(

@@ -78,7 +78,7 @@ def test_the_list_has_every_finalist_and_the_engine_as_it_is(tmp_path: Path) -> 
 
 def test_what_would_decide_is_what_a_builder_can_do(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The first two differ by the primaries alone, whose length is unknown by 1.1 N·m, and nothing else by as much."""
-    monkeypatch.setattr("phaseopt.study.parts.knowledge.ALIKE", 0.5)
+    monkeypatch.setattr("phaseopt.torque_model.shared_unknowns.ALIKE", 0.5)
     study = parts_study(tmp_path, alone=ALONE | {"long primaries": -0.6}, own=0.002)
     one, other = study.finalists[:2]
     found = deciding(study, one, other)
