@@ -11,7 +11,7 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.search.limited_by import NEIGHBOURS
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import PhaseTables
-from phaseopt.torque_model.shared_unknowns import Unknowns, difference_covariance
+from phaseopt.torque_model.shared_unknowns import Unknown, Unknowns, of_difference
 from phaseopt.values.arrays import BoolArray, FloatArray
 
 MOST = 5  # cells shown as those that moved most
@@ -126,8 +126,9 @@ def between_curves(
 
     Dim rpm: `first`, `second`, `difference` and its `deviation` [N·m]; `mean_deviation`, of the mean difference by the
     trapezoid rule. `at_most` and `mean_at_most` are these deviations as if the curves shared no uncertainty, which is
-    the most they can be; where the `unknowns` of either are not known, that is what counts. None where less than two
-    speeds are shared.
+    the most they can be; where the `unknowns` of either are not known, that is what counts. `mean_off` is by how much
+    the mean difference is expected to be off, as the pulls of one build show of the other's simulation, and
+    `deviation_about` its deviation about that. None where less than two speeds are shared.
     """
     one, other = (curve[np.isfinite(curve).all(axis=1)] for curve in (first, second))
     if not (len(one) and len(other)):
@@ -137,14 +138,19 @@ def between_curves(
         return None
     (now, own), (then, its) = ([np.interp(rpm, curve[:, 0], curve[:, k]) for k in (1, 2)] for curve in (one, other))
     share, most = trapezoid_shares(rpm), np.hypot(own, its)
-    deviation, of_mean = most, float(share @ most)
+    unknown = Unknown(np.zeros(rpm.size), np.outer(most, most))
     if unknowns[0] is not None and unknowns[1] is not None:
-        covariance = difference_covariance(unknowns[0], unknowns[1], rpm)
-        deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-        of_mean = float(np.sqrt(max(float(share @ covariance @ share), 0.0)))
+        unknown = of_difference(unknowns[0], unknowns[1], rpm)
+    deviation = np.array([unknown.deviation(at) for at in np.eye(rpm.size)])
     found = {"first": now, "second": then, "difference": then - now, "deviation": deviation, "at_most": most}
     curves = xr.Dataset({name: ("rpm", values, {"units": "N m"}) for name, values in found.items()}, {"rpm": rpm})
-    return curves.assign(mean_deviation=of_mean, mean_at_most=float(share @ most), paired=None not in unknowns)
+    return curves.assign(
+        mean_deviation=unknown.deviation(share),
+        mean_at_most=float(share @ most),
+        mean_off=float(share @ unknown.off),
+        deviation_about=unknown.about(share),
+        paired=None not in unknowns,
+    )
 
 
 def shared_axis(one: FloatArray, other: FloatArray) -> FloatArray:

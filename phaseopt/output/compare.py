@@ -130,6 +130,16 @@ class Comparison:
         return float(self.torque["mean_deviation"]) < 0.5 * float(self.torque["mean_at_most"])
 
     @property
+    def corrected(self) -> tuple[float, float] | None:
+        """The mean difference by what the pulls of one build show of the other's simulation, and its deviation, N·m.
+
+        None where both rest on pulls, or neither.
+        """
+        if self.torque is None or self.mean is None or not float(self.torque["mean_off"]):
+            return None
+        return self.mean[2] + float(self.torque["mean_off"]), float(self.torque["deviation_about"])
+
+    @property
     def display_units(self) -> DisplayUnits:
         """The units that the second build's project asks for."""
         project = self.builds[1].record.project_file

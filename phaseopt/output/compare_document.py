@@ -208,6 +208,12 @@ def torque_lines(found: Comparison) -> list[str]:
         f"most gained {unit.signed_text(change[most])} at {rpm[most]:g} rpm, least "
         f"{unit.signed_text(change[least])} at {rpm[least]:g} rpm",
     ]
+    if found.corrected is not None:
+        size, about = found.corrected
+        lines.append(
+            "one build rests on pulls, the other on simulation alone: with what the pulls show of the simulation in "
+            f"both, {unit.signed(size)} ± {unit.text(2.0 * about)}"
+        )
     return [*lines, *power_lines(found), uncertainty_words(found)]
 
 

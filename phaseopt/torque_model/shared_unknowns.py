@@ -92,7 +92,7 @@ class Unknowns:
 
     See Also
     --------
-    difference_covariance
+    of_difference
     """
 
     rpm: FloatArray
@@ -120,11 +120,27 @@ class Unknowns:
         return replace(self, effects=effects, scale=other.scale, shift=other.shift)
 
 
-def difference_covariance(first: Unknowns, second: Unknowns, rpm: FloatArray) -> FloatArray:
-    """Covariance (n, n) of the difference of two builds' torque at speeds (n,) [(N·m)²].
+class Unknown(NamedTuple):
+    """What is unknown of a difference of torque at speeds (n,): by how much it is expected to be `off` [N·m], and the
+    `covariance` (n, n) about that [(N·m)²]."""
 
-    Where only one rests on pulls, the other's variables are as these pulls have them, and how far its torque is from
-    that counts too.
+    off: FloatArray
+    covariance: FloatArray
+
+    def deviation(self, shares: FloatArray) -> float:
+        """Of a sum by shares of the speeds (n,), what it is off included [N·m]."""
+        return float(np.hypot(shares @ self.off, self.about(shares)))
+
+    def about(self, shares: FloatArray) -> float:
+        """The same about where the sum is expected."""
+        return float(np.sqrt(max(float(shares @ self.covariance @ shares), 0.0)))
+
+
+def of_difference(first: Unknowns, second: Unknowns, rpm: FloatArray) -> Unknown:
+    """What is unknown of the torque of the second build less that of the first at speeds (n,).
+
+    Where only one rests on pulls, the other's variables are as these pulls have them, and its torque is off by what
+    they show that it does not count.
 
     Examples
     --------
@@ -133,9 +149,9 @@ def difference_covariance(first: Unknowns, second: Unknowns, rpm: FloatArray) ->
     ...     effects = np.array([[10.0, 0.0, flow]])
     ...     return Unknowns(np.array([4e3]), np.full((1, 2), 108.0), variables, effects, np.zeros(3), np.eye(3), 0.08,
     ...                     0.0, {}, "", "", np.zeros((1, 1)))
-    >>> difference_covariance(alone(5.0, "ported"), alone(4.0, "ported"), np.array([4e3])).round(6).tolist()
+    >>> of_difference(alone(5.0, "ported"), alone(4.0, "ported"), np.array([4e3])).covariance.round(6).tolist()
     [[1.0]]
-    >>> difference_covariance(alone(5.0, "ported"), alone(5.0, "as cast"), np.array([4e3])).round(6).tolist()
+    >>> of_difference(alone(5.0, "ported"), alone(5.0, "as cast"), np.array([4e3])).covariance.round(6).tolist()
     [[1.5]]
     """
     if first.pulls and not second.pulls:
@@ -146,8 +162,7 @@ def difference_covariance(first: Unknowns, second: Unknowns, rpm: FloatArray) ->
     off, errors = _errors(first, second)
     at = [each.at(rpm) for each in pair]
     contrast = np.hstack([sign * w @ each.effects for sign, w, each in zip((-1.0, 1.0), at, pair, strict=True)])
-    expected = contrast @ off
-    found = contrast @ errors @ contrast.T + np.outer(expected, expected)
+    found = contrast @ errors @ contrast.T
     apart = np.ones(rpm.size)
     if first.model == second.model:
         timing = [w @ each.centrelines for w, each in zip(at, pair, strict=True)]
@@ -157,7 +172,7 @@ def difference_covariance(first: Unknowns, second: Unknowns, rpm: FloatArray) ->
         if not each.pulls:
             own = OWN / each.scale * (w @ each.effects[:, 0])
             found += _other_parts(first, second) * np.outer(own, own)
-    return np.asarray(found)
+    return Unknown(contrast @ off, found)
 
 
 def _other_parts(first: Unknowns, second: Unknowns) -> int:

@@ -19,6 +19,7 @@ from simulated_pulls import SMALL, with_pulls
 from phaseopt.clearance.drop_sources import drop_laws
 from phaseopt.cycle.torque_grid import FOLDER
 from phaseopt.job.build import Build, build
+from phaseopt.job.gains import between_curves
 from phaseopt.output.files import build_files
 from phaseopt.project import Project
 from phaseopt.project.load import load_project
@@ -133,6 +134,18 @@ def test_what_is_unknown_adds_up_to_the_deviation_of_torque(on_simulation: Build
     total = unknowns.effects @ unknowns.covariance @ unknowns.effects.T + unknowns.residual
     assert np.sqrt(np.diag(total)) == pytest.approx(on_simulation.torque["torque_sd"].isel(load=-1).to_numpy())
     assert np.linalg.eigvalsh(unknowns.residual).min() > -1e-9
+
+
+def test_pulls_show_how_far_the_same_engine_simulated_alone_is_off(found: Build, on_simulation: Build) -> None:
+    """Both builds are of one engine, so the true difference is nothing, whatever friction the simulation takes."""
+    curves = [np.column_stack([row[n] for n in ("rpm", "torque", "torque_sd")])
+              for row in (each.torque.isel(load=-1) for each in (on_simulation, found))]  # fmt: skip
+    between = between_curves(curves[0], curves[1], (on_simulation.unknowns, found.unknowns))
+    assert between is not None
+    difference, about = float(between["difference"].mean()), float(between["deviation_about"])
+    assert difference > 5.0  # N·m that a third more friction takes
+    assert abs(difference + float(between["mean_off"])) < 3.0 * about < 0.5 * difference
+    assert float(between["mean_deviation"]) < float(between["mean_at_most"])
 
 
 def test_without_pulls_a_scale_moves_the_torque_of_the_tables(found: Build) -> None:

@@ -13,7 +13,7 @@ from phaseopt.torque_model.shared_unknowns import (
     Unknowns,
     Variable,
     before_pulls,
-    difference_covariance,
+    of_difference,
 )
 
 RPM = np.array([3000.0, 4000.0, 6000.0])
@@ -60,7 +60,7 @@ def test_two_simulated_alone_differ_as_draws_do() -> None:
         np.random.default_rng(5).standard_normal((2, DRAWS, 1)) * OWN * np.stack([EFFECTS, OTHER])[:, None, :, 0] / 0.08
     )
     off = other @ OTHER.T + own[1] - one @ EFFECTS.T - own[0]
-    found = difference_covariance(first, second, RPM)
+    found = of_difference(first, second, RPM).covariance
     np.testing.assert_allclose(np.sqrt(np.diag(found)), off.std(axis=0), rtol=0.01)
     assert np.sqrt(MEAN @ found @ MEAN) == pytest.approx((off @ MEAN).std(), rel=0.01)
 
@@ -76,8 +76,12 @@ def test_a_simulation_beside_pulls_is_off_by_what_they_show_and_what_they_leave(
     own = np.random.default_rng(5).standard_normal((DRAWS, 1)) * OWN * OTHER[:, 0] / 0.08
     off = other @ OTHER.T + own - (one - first.mean) @ EFFECTS.T  # the second's torque has its variables at 0
     for pair in ((first, second), (second, first)):
-        found = difference_covariance(*pair, RPM)
-        np.testing.assert_allclose(np.diag(found), weight @ off**2, rtol=0.02)
+        found = of_difference(*pair, RPM)
+        sign = 1.0 if pair[0] is first else -1.0
+        np.testing.assert_allclose(found.off, sign * (weight @ off), rtol=0.02)
+        deviations = [found.deviation(each) for each in (*np.eye(3), MEAN)]
+        np.testing.assert_allclose(deviations, np.sqrt(weight @ np.column_stack([off, off @ MEAN]) ** 2), rtol=0.01)
+        assert found.about(MEAN) == pytest.approx(np.sqrt(weight @ (off @ MEAN - weight @ off @ MEAN) ** 2), rel=0.02)
 
 
 def test_pulls_of_each_leave_errors_that_are_alike_as_far_as_they_show_little() -> None:
@@ -90,7 +94,7 @@ def test_pulls_of_each_leave_errors_that_are_alike_as_far_as_they_show_little() 
         read = v @ reading + n * random.standard_normal(DRAWS)
         errors.append(v - np.outer(read, reading / (reading @ reading + n**2)))
     off = errors[1] @ OTHER.T - errors[0] @ EFFECTS.T
-    found = difference_covariance(first, second, RPM)
+    found = of_difference(first, second, RPM).covariance
     np.testing.assert_allclose(np.sqrt(np.diag(found)), off.std(axis=0), rtol=0.01)
 
 
@@ -98,7 +102,7 @@ def test_a_scale_counts_as_the_pulls_have_it() -> None:
     """A scale that pulls have to 3 % moves the simulated build by 3 %, not by the 8 % that it had by itself."""
     measured = unknowns(0.0 * EFFECTS, (HEAD, PIPE), "pulls", scale=0.03)
     alone = unknowns(EFFECTS * [1.0, 0.0, 0.0, 0.0], (HEAD, PIPE))
-    found = difference_covariance(measured, alone, RPM)
+    found = of_difference(measured, alone, RPM).covariance
     np.testing.assert_allclose(np.sqrt(np.diag(found)), 0.03 / 0.08 * EFFECTS[:, 0])
 
 
@@ -106,12 +110,12 @@ def test_the_same_build_differs_by_nothing() -> None:
     left = np.diag([0.2, 0.3, 0.4])
     same = pulled(EFFECTS, (HEAD, PIPE), "pulls", np.ones(4), 0.5, 1.0)
     for one in (unknowns(EFFECTS, (HEAD, PIPE)), same, unknowns(EFFECTS, (HEAD, PIPE), "pulls", residual=left)):
-        assert np.abs(difference_covariance(one, one, RPM)).max() < 1e-12
+        assert np.abs(of_difference(one, one, RPM).covariance).max() < 1e-12
 
 
 def test_one_other_part_leaves_more_than_its_own_and_less_than_all() -> None:
     first, second = unknowns(EFFECTS, (HEAD, PIPE)), unknowns(EFFECTS, (PORTED, PIPE))
-    found = np.diag(difference_covariance(first, second, RPM))
+    found = np.diag(of_difference(first, second, RPM).covariance)
     flow = 2.0 * (1.0 - ALIKE) * EFFECTS[:, 2] ** 2  # of a difference of two that are alike so far
     apart = 2.0 * (EFFECTS**2).sum(axis=1)
     assert (flow < found).all()
@@ -128,13 +132,13 @@ def test_what_pulls_leave_beyond_the_variables_cancels_only_at_the_same_timing()
         residual=left,
         centrelines=np.array([[108.0, 108.0], [104.0, 108.0], [108.0, 108.0]]),
     )
-    np.testing.assert_allclose(np.diag(difference_covariance(one, moved, RPM)), [0.0, 0.6, 0.0], atol=1e-12)
+    np.testing.assert_allclose(np.diag(of_difference(one, moved, RPM).covariance), [0.0, 0.6, 0.0], atol=1e-12)
     elsewhere = unknowns(EFFECTS, (HEAD, PIPE), "pulls", residual=left, model="another of the same pulls")
-    np.testing.assert_allclose(np.diag(difference_covariance(one, elsewhere, RPM)), [0.4, 0.6, 0.8])
+    np.testing.assert_allclose(np.diag(of_difference(one, elsewhere, RPM).covariance), [0.4, 0.6, 0.8])
 
 
 def test_between_speeds_it_is_on_straight_lines() -> None:
     """Midway between two speeds the effects are the mean of both."""
     first, second = unknowns(EFFECTS, (HEAD, PIPE)), unknowns(OTHER, (HEAD, PIPE))
     wanted = ((0.5 * (OTHER - EFFECTS)[1:].sum(axis=0)) ** 2).sum()
-    assert difference_covariance(first, second, np.array([5000.0]))[0, 0] == pytest.approx(wanted)
+    assert of_difference(first, second, np.array([5000.0])).covariance[0, 0] == pytest.approx(wanted)

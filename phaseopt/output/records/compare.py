@@ -98,6 +98,13 @@ class MeanFullLoadRecord(Record):
     difference_sd_Nm: Figure = Field(description="its standard deviation, N·m; at most, where `at_most`")
 
 
+class CorrectedRecord(Record):
+    """The mean difference with what the pulls of one build show of the other's simulation."""
+
+    difference_Nm: Figure = Field(description="second less first, N·m")
+    difference_sd_Nm: Figure = Field(description="its standard deviation, N·m")
+
+
 class DipPairRecord(Record):
     """A dip that both builds have."""
 
@@ -166,6 +173,10 @@ class CompareRecord(CommandRecord):
     full_load: FullLoadRecord | None = Field(description="torque at full load; null where no speeds are shared")
     mean_full_load: MeanFullLoadRecord | None = Field(description="its mean; null where no speeds are shared")
     at_most: bool = Field(description="whether deviations of these differences count nothing that both builds share")
+    corrected: CorrectedRecord | None = Field(
+        description="the mean difference with what the pulls of one build show of the other's simulation; null where "
+        "both rest on pulls, or neither"
+    )
     dips: DipChangesRecord = Field(description="dips by what became of them")
     limit_costs: tuple[ChangeRecord, ...] = Field(description="what limits cost, N·m a cell")
     peak_power: PeakPowerRecord = Field(description="peak power at full throttle")
@@ -193,6 +204,9 @@ class CompareRecord(CommandRecord):
         mean = None
         if found.mean is not None:
             mean = MeanFullLoadRecord(**dict(zip(MeanFullLoadRecord.model_fields, found.mean, strict=True)))
+        corrected = None
+        if found.corrected is not None:
+            corrected = CorrectedRecord(difference_Nm=found.corrected[0], difference_sd_Nm=found.corrected[1])
         return cls(
             first=str(first.directory),
             second=str(second.directory),
@@ -208,6 +222,7 @@ class CompareRecord(CommandRecord):
             full_load=None if found.torque is None else FullLoadRecord.of(found.torque),
             mean_full_load=mean,
             at_most=not found.paired,
+            corrected=corrected,
             dips=DipChangesRecord.of(found.dips),
             limit_costs=tuple(map(ChangeRecord.of, found.limit_costs)),
             peak_power=PeakPowerRecord.of(found.peaks),
