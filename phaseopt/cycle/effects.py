@@ -35,12 +35,17 @@ def sparse(axes: Axes) -> Axes:
     >>> [axis.tolist() for axis in found]
     [[1000.0, 2000.0, 3000.0, 4000.0], [30.0, 100.0], [90.0, 110.0, 130.0], [110.0]]
     """
-    rpm = [axes.rpm[0]]
-    for value, after in zip(axes.rpm[1:], [*axes.rpm[2:], np.inf], strict=True):
-        if after - rpm[-1] > SPEEDS:
-            rpm.append(value)
     loads = np.unique(axes.load[[0, -1]])
-    return Axes(np.array(rpm), loads, *(_spread(axis, TIMINGS) for axis in (axes.icl, axes.ecl)))
+    return Axes(sparse_speeds(axes.rpm), loads, *(_spread(axis, TIMINGS) for axis in (axes.icl, axes.ecl)))
+
+
+def sparse_speeds(rpm: FloatArray) -> FloatArray:
+    """Few of rising speeds, no two neighbours further apart than `SPEEDS` where there are some between; both ends."""
+    found = [rpm[0]]
+    for value, after in zip(rpm[1:], [*rpm[2:], np.inf], strict=True):
+        if after - found[-1] > SPEEDS:
+            found.append(value)
+    return np.array(found)
 
 
 def _spread(axis: FloatArray, count: int) -> FloatArray:

@@ -69,7 +69,8 @@ class Build(ShowsItself):
     explanations
         Dips, and what each limit costs.
     unknowns
-        What is unknown of torque at full throttle, as another build may share it; None without a simulation.
+        What is unknown of torque at full throttle, as another build may share it; None without a simulation, and in
+        a build that is not explained.
 
     See Also
     --------
@@ -133,7 +134,8 @@ def build(
     found : BestTables, optional
         Where `search_tables` has been at this project already, so that nothing of it is done twice.
     explained : bool
-        Whether to find the causes of dips and what limits cost, which takes searches of its own.
+        Whether to find the causes of dips and what limits cost, which takes searches of its own, and what is unknown
+        of torque.
 
     Returns
     -------
@@ -184,6 +186,11 @@ def _judged(best: BestTables, progress: Progress, *, explained: bool) -> Build:
     baseline = baseline_of(best.limits)
     comparison = compare_with(baseline, best)
     verdict = check_tables(best.project, best.tables, limits=best.limits)
+    progress(0.985, "what may be wrong with torque")
+    return Build(best, verdict, baseline, comparison, explanations, unknowns_of(best) if explained else None)
+
+
+def unknowns_of(best: BestTables) -> Unknowns | None:
+    """What is unknown of torque of the best tables at full throttle; None without a simulation."""
     top = len(best.project.tables.load)
-    unknowns = table_unknowns(best.project, best.model, inputs_of(best.limits, best.tables)[top - 1 :: top])
-    return Build(best, verdict, baseline, comparison, explanations, unknowns)
+    return table_unknowns(best.project, best.model, inputs_of(best.limits, best.tables)[top - 1 :: top])

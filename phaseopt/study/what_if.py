@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import BaseModel
 
 from phaseopt.job.baseline import inputs_of
-from phaseopt.job.build import Build, build
+from phaseopt.job.build import Build, build, unknowns_of
 from phaseopt.job.gains import averaged, between_curves, trapezoid_shares
 from phaseopt.project import Project
 from phaseopt.project.cross_checks import contradictions
@@ -238,15 +238,18 @@ def compare_variants(
 
 def torque_between(first: Build, second: Build) -> TorqueDifference | None:
     """Torque of two builds at full throttle; None where they know less than two speeds in common."""
-    found = between_curves(_curve(first), _curve(second), (first.unknowns, second.unknowns))
+    curves = _curve(first), _curve(second)
+    found = between_curves(*curves)
     if found is None:
         return None
     rpm = found["rpm"].to_numpy()
     share = trapezoid_shares(rpm)
     now, then = (float(share @ found[name].to_numpy()) for name in ("first", "second"))
-    shared = _shared_deviation(first, second, rpm, share)
-    deviation = float(found["mean_deviation"]) if shared is None else shared
-    at_most = shared is None and not found["paired"]
+    deviation, at_most = _shared_deviation(first, second, rpm, share), False
+    if deviation is None:  # other torque models
+        paired = between_curves(*curves, (unknowns_of(first.best), unknowns_of(second.best)))
+        assert paired is not None
+        deviation, at_most = float(paired["mean_deviation"]), not paired["paired"]
     return TorqueDifference((float(rpm[0]), float(rpm[-1])), now, then, deviation, at_most)
 
 

@@ -72,7 +72,7 @@ class Unknowns:
     Parameters
     ----------
     rpm : array (r,)
-        Speeds of its tables where torque is known.
+        Speeds of its tables where that is known; between them it is on straight lines.
     centrelines : array (r, 2)
         True ones of its tables [crank degrees].
     variables : tuple of Variable

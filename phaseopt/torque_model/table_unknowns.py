@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import BaseModel
 
 from phaseopt.cycle.carried import COMPARED
-from phaseopt.cycle.effects import effects_at
+from phaseopt.cycle.effects import effects_at, sparse_speeds
 from phaseopt.cycle.from_project import cycle_section, plenum_pressure
 from phaseopt.cycle.tolerances import DEVIATIONS, tolerances
 from phaseopt.cycle.version import code_version
@@ -54,9 +54,8 @@ def table_unknowns(project: Project, model: TorqueModel, x: FloatArray) -> Unkno
     """What is unknown of torque at (r, 4) speeds, loads and true centrelines of tables at full throttle.
 
     With pulls the effects of the variables are those of the torque model: the regression of torque on what the pulls
-    leave of the variables, so that the residual has nothing of them. Without, they are simulated at these points alone,
-    some seconds the first time, and cached beside the project. None where no simulation takes part, and where it
-    settles nowhere.
+    leave of the variables, so that the residual has nothing of them. Without, they are simulated at some of these
+    points alone, and cached beside the project. None where no simulation takes part, and where it settles nowhere.
     """
     simulation = model.simulation
     if simulation is None:
@@ -118,6 +117,7 @@ def _simulated_alone(project: Project, simulation: Simulated, x: FloatArray) -> 
     cycle = cycle_section(project)
     known = tolerances(simulation.config, cycle.length_error)
     at = {name: cycle.factors.named.get(name, 1.0) for name in known}
+    x = x[np.isin(x[:, 0], sparse_speeds(x[:, 0]))]
     points = x.copy()
     points[:, 1] = plenum_pressure(project, x[:, 0], x[:, 1])
 

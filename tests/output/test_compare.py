@@ -60,7 +60,7 @@ def simulated(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Build]:
         exhaust = {**SMALL["cycle"]["exhaust"], "primary": [{"length": length, "start": 40}]}
         folder = tmp_path_factory.mktemp(name)
         path = write_project(folder, **{**SMALL, "cycle": {**SMALL["cycle"], "exhaust": exhaust}})
-        built[name] = build(load_project(path), explained=False)
+        built[name] = build(load_project(path))
         write_files(folder / "out", build_files(built[name]))
     return built
 

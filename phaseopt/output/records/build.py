@@ -363,7 +363,7 @@ class UnknownRecord(Record):
 class UnknownsRecord(Record):
     """What is unknown of torque at full throttle: from that of two builds comes how sure their difference is."""
 
-    rpm: tuple[float, ...] = Field(description="speeds of the tables where torque is known, rpm")
+    rpm: tuple[float, ...] = Field(description="speeds of the tables where that is known, rpm")
     centrelines: tuple[tuple[float, float], ...] = Field(
         description="true centrelines of the tables there, intake and exhaust, crank degrees"
     )
