@@ -26,6 +26,9 @@ Write = Annotated[
         show_default=False,
     ),
 ]
+Cluster = Annotated[
+    str | None, typer.Option("--cluster", metavar="tcp://HOST:PORT", help="Simulate on an existing Dask cluster.")
+]
 
 
 @command
@@ -36,6 +39,7 @@ def parts(
     storage: Storage = None,
     out: Out = None,
     write: Write = None,
+    cluster: Cluster = None,
 ) -> Answer:
     """Which parts on a shelf to bolt together, and how sure that is.
 
@@ -62,7 +66,7 @@ def parts(
             require_apart(write[1], "--write", out)
         wanted = named(found, write[0])
     with progress_line() as progress:
-        study = study_parts(project, found, trials, storage, progress)
+        study = study_parts(project, found, trials, storage, progress, cluster)
     if write is not None:
         combination = with_number(study, wanted) if isinstance(wanted, int) else wanted
     if out is not None:

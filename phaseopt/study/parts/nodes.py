@@ -11,8 +11,10 @@ from pathlib import Path
 import numpy as np
 
 from phaseopt.clearance.limits import Limits
+from phaseopt.cycle.chunks import Axes
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.from_project import full_throttle_pressure
+from phaseopt.cycle.grid import simulate
 from phaseopt.cycle.scattered import run_scattered
 from phaseopt.cycle.version import code_version
 from phaseopt.io.cache import FOLDER, cached_arrays
@@ -89,9 +91,19 @@ class SimulatedTorque:
 
 
 def simulated_torque(
-    folder: Path, project: Project, config: CycleConfig, sets: Sequence[Nodes], workers: int | None = None
+    folder: Path,
+    project: Project,
+    config: CycleConfig,
+    sets: Sequence[Nodes],
+    workers: int | None = None,
+    cluster: str | None = None,
 ) -> SimulatedTorque:
-    """Torque at the last of nested sets of nodes, each point simulated once and cached beside a project."""
+    """Torque at the last of nested sets of nodes, each point simulated once and cached beside a project.
+
+    On a Dask `cluster` (the address of its scheduler) the whole of the last set is simulated at once.
+    """
+    if cluster is not None:
+        return _on_cluster(folder, project, config, sets[-1], cluster)
     known: dict[tuple[float, ...], float] = {}
     made = 0
     for nodes in sets:
@@ -111,6 +123,23 @@ def simulated_torque(
     last = sets[-1]
     shape = len(last.rpm), len(last.icl), len(last.ecl)
     return SimulatedTorque(last, np.array([known[tuple(p)] for p in last.points.tolist()]).reshape(shape), made)
+
+
+def _on_cluster(folder: Path, project: Project, config: CycleConfig, nodes: Nodes, cluster: str) -> SimulatedTorque:
+    made = 0
+
+    def simulated() -> dict[str, FloatArray]:
+        nonlocal made
+        load = np.array([full.max()])
+        grid = simulate(config, Axes(rpm, load, np.array(nodes.icl), np.array(nodes.ecl)), pressure=full[:, None],
+                        cluster=cluster)  # fmt: skip
+        made = grid["torque"].size
+        return {"torque": grid["torque"].to_numpy()[:, 0]}
+
+    rpm = np.array(nodes.rpm)
+    full = full_throttle_pressure(project, rpm)
+    found = cached_arrays(folder, f"{PARTS}/nodes", simulated, code_version(), config, nodes.points, full)
+    return SimulatedTorque(nodes, found["torque"], made)
 
 
 PARTS = "parts"  # the folder of simulated points, in that of the cache

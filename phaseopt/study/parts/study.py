@@ -163,6 +163,7 @@ def study_parts(
     trials: int = TRIALS,
     storage: str | None = None,
     progress: Progress = silent,
+    cluster: str | None = None,
 ) -> PartsStudy:
     """Try the combinations of a shelf, and compare the best with each other and with the engine as it is.
 
@@ -178,6 +179,8 @@ def study_parts(
         A database as Optuna names it; a file beside the project by default.
     progress : callable
         Gets the share of the work done, 0 to 1, and what is going on.
+    cluster : str, optional
+        Address of a Dask scheduler that simulates the combinations.
 
     Returns
     -------
@@ -195,7 +198,7 @@ def study_parts(
     few = len(combinations) <= trials  # a large shelf is not looked through before anything is tried
     fits, refused, unmeasured = _fits(shelf, project, combinations if few else {now: as_it_is})
     _require_some(shelf, combinations, refused, unmeasured, now)
-    base = base_of(project, shelf, as_it_is, part(progress, 0.0, 0.4))
+    base = replace(base_of(project, shelf, as_it_is, part(progress, 0.0, 0.4)), workers=1, cluster=cluster)
     known = {key: each for key, each in combinations.items() if key not in refused and key not in unmeasured}
     study = open_study(
         KIND, VERSION, fingerprint(study_key(project), *shelf_digests(shelf, project)), _directions(shelf),

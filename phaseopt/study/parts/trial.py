@@ -60,6 +60,8 @@ class Base:
         Full-throttle pressure as logged with the present manifold.
     workers : int or None
         Threads of one simulation.
+    cluster : str or None
+        Address of a Dask scheduler that simulates instead.
     """
 
     project: Project
@@ -69,6 +71,7 @@ class Base:
     knock: KnockLaw | None = None
     depression: LoggedDepression | None = None
     workers: int | None = None
+    cluster: str | None = None
 
     @property
     def rpm(self) -> tuple[float, ...]:
@@ -156,7 +159,7 @@ def tried(base: Base, fitted: Fitted, level: int) -> Outcome:
     everything = reaching_all(at_full_throttle(project, rpm, base.band), ranges)
     limits = phase_limits(contact_model(everything))
     sets = nested(base.rpm, limits, level)
-    simulated = simulated_torque(base.project.folder, project, config, sets, base.workers)
+    simulated = simulated_torque(base.project.folder, project, config, sets, base.workers, base.cluster)
     _require_settled(project, simulated)
     best = _best(base, limits, simulated, level)
     if level < WHOLE:

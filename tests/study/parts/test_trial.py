@@ -5,9 +5,11 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import xarray as xr
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
+from phaseopt.cycle.chunks import Axes
 from phaseopt.io.cache import forget_oldest
 from phaseopt.project import Project
 from phaseopt.project.load import load_project
@@ -109,6 +111,28 @@ def test_fine_nodes_hold_the_coarse_ones_and_no_point_is_simulated_twice(project
     assert first.simulated == len(coarse.points)
     assert second.simulated == len(fine.points) - len(coarse.points)
     assert simulated_torque(tmp_path, fit.project, config, [coarse, fine]).simulated == 0
+
+
+def test_a_cluster_gives_the_same_torque_at_every_node(
+    project: Project, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The grid of nodes that goes to a cluster, here computed by the formula, is laid out as that of threads."""
+
+    def gridded(config: object, axes: Axes, *, pressure: np.ndarray, cluster: str) -> xr.Dataset:
+        assert pressure.shape == (len(axes.rpm), 1)
+        points = np.stack([a.ravel() for a in np.meshgrid(*axes, indexing="ij")], axis=1)
+        shape = tuple(len(axis) for axis in axes)
+        return xr.Dataset({"torque": (axes._fields, formula(points).reshape(shape))}, axes._asdict())
+
+    monkeypatch.setattr(nodes, "simulate", gridded)
+    base, fit = base_and_fit(project, tmp_path)
+    everything = reaching_all(at_full_throttle(fit.project, base.rpm, BAND), fit.offset_range or {})
+    sets = nested(base.rpm, phase_limits(contact_model(everything)), FINE)
+    config, _ = trial.engine_of(base, fit, fit.project)
+    local = simulated_torque(tmp_path, fit.project, config, sets)
+    away = simulated_torque(tmp_path, fit.project, config, sets, cluster="tcp://nowhere:8786")
+    np.testing.assert_allclose(away.torque, local.torque)
+    assert away.simulated == len(sets[-1].points)
 
 
 def test_simulated_points_are_not_forgotten_with_old_grids(project: Project, tmp_path: Path) -> None:
