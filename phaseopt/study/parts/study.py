@@ -235,7 +235,7 @@ def study_parts(
 
 def _grinds(study: PartsStudy, progress: Progress) -> Iterator[GrindFound]:
     """The best lobe of each family, with the parts that made the most torque with its middle one."""
-    results = study.results
+    base, results = replace(study.base, workers=None), study.results  # one after the other, each on all cores
     ranked = sorted(
         (key for key, levels in results.items() if any(each is not None for each in levels.values())),
         key=lambda key: (-max(level for level, each in results[key].items() if each), -study.outcome(key).torque),
@@ -256,7 +256,7 @@ def _grinds(study: PartsStudy, progress: Progress) -> Iterator[GrindFound]:
             ]
             within = SEEN * study.outcome(study.present).torque
             with suppress(InputError):  # no lobe of it can be used: the family itself was refused, and that is said
-                yield find_grind(study.base, study.shelf, own[0], side, within, progress, rivals)
+                yield find_grind(base, study.shelf, own[0], side, within, progress, rivals)
 
 
 def shelf_digests(shelf: Shelf, project: Project) -> tuple[tuple[str, str], ...]:
