@@ -12,8 +12,11 @@ in a combination's box) of all twelve, with their covariance. Truth is the outsi
 Two plain predictors show what the real one has to beat, and have no bars: the simulation as described, and the same
 with the factors that four pulls give, carried to all combinations. Each takes 2 % of torque as its deviation.
 
+The real one is the program's: knowledge of the present engine carried to other parts, differences counted together. One
+number (`ALIKE`) was set with the road and the track four in view; the other three shelves were first seen with it.
+
 What is simulated is kept in the temporary folder, named by the code of both sides: a few minutes a shelf, the rest
-seconds.
+seconds. More `SEEDS` are more days of each shelf.
 
     python tests/benchmarks/bench_parts.py
 """
