@@ -35,7 +35,7 @@ from phaseopt.study.parts.present import base_of
 from phaseopt.study.parts.sampler import next_choice
 from phaseopt.study.parts.shares import Brings, what_each_brings
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Base, Outcome, tried
-from phaseopt.study.storage import fail_cut_off, open_study, require_storage, seal, sealed_trials
+from phaseopt.study.storage import GRACE, fail_cut_off, open_study, require_storage, seal, sealed_trials
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.cores import cores
 from phaseopt.values.errors import InputError
@@ -43,6 +43,7 @@ from phaseopt.values.progress import Progress, part, silent
 
 KIND, VERSION = "parts", 1  # the version is of what a trial is and records
 TRIALS = 300  # combinations tried coarsely, where there are more
+_PATIENCE = 2.0 * GRACE  # seconds without news of others' trials after which they count as lost
 _LOOK = 0.5  # seconds between looks at trials that other processes are at
 _FOUND, _REFUSED, _TAKEN, _KEY, _LEVEL = "found", "refused", "taken", "combination", "level"
 
@@ -362,6 +363,8 @@ class PartsRun:
     _lock: threading.Lock = field(default_factory=threading.Lock, init=False)
     _claimed: set[Task] = field(default_factory=set, init=False)
     _made: int = field(default=0, init=False)
+    _at_work: int = field(default=0, init=False)
+    _news: tuple[int, float] = field(default=(-1, 0.0), init=False)  # how many were done when last heard of, and when
 
     def all(self, progress: Progress) -> int:
         """Make trials until nothing is left to try; how many this process made."""
@@ -397,7 +400,13 @@ class PartsRun:
             if task == _WAIT:
                 time.sleep(_LOOK)
                 continue
-            self._make(task)
+            with self._lock:
+                self._at_work += 1
+            try:
+                self._make(task)
+            finally:
+                with self._lock:
+                    self._at_work -= 1
 
     def _next(self, progress: Progress) -> Task | None:
         """A task that nobody is at; `_WAIT` where others are at all that can be done now, None where all is done."""
@@ -414,7 +423,18 @@ class PartsRun:
                 if task not in self._claimed and task not in running:
                     self._claimed.add(task)
                     return task
+            self._give_up_lost(done)
             return _WAIT
+
+    def _give_up_lost(self, done: int) -> None:
+        """Mark trials as failed whose process was killed before it gave a sign of life: nothing came for a while."""
+        now = time.monotonic()
+        if done != self._news[0] or self._at_work:
+            self._news = done, now
+        elif now - self._news[1] > _PATIENCE:
+            for trial in self.study.get_trials(deepcopy=False, states=(TrialState.RUNNING,)):
+                self.study.tell(trial.number, state=TrialState.FAIL)
+            self._news = done, now
 
     def _tasks(self, results: ByLevel) -> list[Task]:
         keys = list(self.combinations)

@@ -40,7 +40,7 @@ def run(folder: Path, log: Path, stop_at: int | None = None, trials: int = 300) 
     def attempt(combination: Combination, level: int) -> Outcome:
         with log.open("a") as file:
             file.write(f"{combination.key} @ {level}\n")
-        if stop_at is not None and len(log.read_text().splitlines()) == stop_at:
+        if stop_at is not None and len(log.read_text().splitlines()) >= stop_at:
             os.kill(os.getpid(), signal.SIGKILL)
         names = [name for _, name in combination.parts]
         if "longer" in names and "domed" in names:
@@ -86,6 +86,7 @@ def test_a_finished_study_makes_nothing_again(tmp_path: Path) -> None:
 def test_one_killed_goes_on_and_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("phaseopt.study.storage.GRACE", 1)
     monkeypatch.setattr("phaseopt.study.storage.HEARTBEAT", 1)
+    monkeypatch.setattr("phaseopt.study.parts.study._PATIENCE", 3.0)
     log = tmp_path / "log"
     process = multiprocessing.get_context("spawn").Process(target=in_a_process, args=(tmp_path, log, 9))
     process.start()
@@ -100,6 +101,19 @@ def test_one_killed_goes_on_and_loses_nothing(tmp_path: Path, monkeypatch: pytes
     assert len(second.results()[0]) == len(combinations())
 
 
+def test_one_killed_before_it_gave_a_sign_of_life_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A trial that runs in the database and in no process: nothing else would ever end it."""
+    monkeypatch.setattr("phaseopt.study.parts.study._PATIENCE", 1.0)
+    log = tmp_path / "log"
+    first = run(tmp_path, log)
+    lost = first.study.ask()
+    lost.set_user_attr("combination", "now")
+    lost.set_user_attr("level", 0)
+    first.all(silent)
+    assert first.results()[0]["now"][0] is not None
+    assert set(done(log).values()) == {1}
+
+
 def test_two_processes_share_the_trials(tmp_path: Path) -> None:
     log = tmp_path / "log"
     context = multiprocessing.get_context("spawn")
@@ -112,10 +126,12 @@ def test_two_processes_share_the_trials(tmp_path: Path) -> None:
     assert set(done(log).values()) == {1}
 
 
-def test_a_large_shelf_is_searched_and_its_best_found(tmp_path: Path) -> None:
+def test_of_a_large_shelf_only_so_many_are_tried(tmp_path: Path) -> None:
     log = tmp_path / "log"
-    searched = run(tmp_path, log, trials=12)
+    searched = run(tmp_path, log, trials=10)
     searched.all(silent)
     results, _ = searched.results()
-    assert len(results) == 12
-    assert "intake_cams = long; heads = ported; pistons = domed" in results
+    coarse = sum(0 in levels for levels in results.values())
+    assert 10 <= coarse <= 10 + (os.cpu_count() or 1)  # those that threads are at when enough are done
+    assert set(done(log).values()) == {1}
+    assert "now" in results
