@@ -454,10 +454,10 @@ class PartsRun:
             return [self.present]
         choices = choice_numbers([self.combinations[key] for key in keys])
         values = np.array([self._values(keys[place], results[keys[place]][COARSE]) for place in taken]).reshape(
-            len(taken), -1
+            len(taken), 3
         )
         pending = [place for place in busy if place not in taken]
-        if pending and len(values):  # as if they came to what is expected least: the next one goes elsewhere
+        if pending:  # as if they came to what is expected least: the next one goes elsewhere
             values = np.vstack([values, np.full((len(pending), values.shape[1]), np.nan)])
         return [keys[next_choice(choices, [*taken, *pending], values)]]
 
