@@ -52,7 +52,7 @@ PRINTED = {
         "Written",
     ),
     "--example": (
-        "An invented hill-climb car: 34 files, ready to build.", "Copy nothing in it to a real engine.",
+        "An invented hill-climb car: 39 files, ready to build.", "Copy nothing in it to a real engine.",
         "Next The first build simulates the engine", "phaseopt limits /mine/project.toml",
         "phaseopt build /mine/project.toml --out /mine/out", "Written",
     ),
