@@ -17,7 +17,14 @@ from phaseopt.project.keys import Key, keys
 from phaseopt.project.load import read_given
 from phaseopt.project.mistakes import mistake_of, once_each
 from phaseopt.project.part_keys import KINDS, MOVE_THE_DROP, SETS, changed_table, inside, kind_text, leaves, without
-from phaseopt.project.shelf_checks import unknown_sizes, wrong_drops, wrong_keys, wrong_money, wrong_names
+from phaseopt.project.shelf_checks import (
+    unknown_sizes,
+    wrong_drops,
+    wrong_keys,
+    wrong_money,
+    wrong_names,
+    wrong_offsets,
+)
 from phaseopt.project.shelf_sections import (
     AS_FITTED,
     LobeFamily,
@@ -92,6 +99,7 @@ def load_shelf(path: str | Path, project: Project) -> Shelf:
     mistakes += wrong_names(shelf)
     mistakes += wrong_money(shelf)
     mistakes += wrong_drops(shelf, project)
+    mistakes += wrong_offsets(shelf, project)
     for side, (least, most) in shelf.present["sprockets"].offsets.items():
         at = project.cam(side).offset
         if not least <= at <= most:

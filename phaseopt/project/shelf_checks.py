@@ -207,6 +207,16 @@ def wrong_drops(shelf: Shelf, project: Project) -> Iterator[Mistake]:
             yield Mistake(problem, hint, shelf.file, f"drops (entry {other[0]}).with")
 
 
+def wrong_offsets(shelf: Shelf, project: Project) -> Iterator[Mistake]:
+    """Ranges of offset of a cam that no phaser of its own moves: its offset is its only timing, and is not searched."""
+    for part in dict.fromkeys((shelf.present["sprockets"], *shelf.parts.get("sprockets", ()))):
+        for side in part.offsets:
+            if project.cam(side).phaser is None:
+                where = f"now.{side}_offset" if part.now else part_key(part, f"{side}_offset")
+                hint = f"take it out; try other timings of that cam by {side}.offset in the project"
+                yield Mistake(f"the {side} cam has no phaser of its own, so no range is tried", hint, shelf.file, where)
+
+
 def unknown_sizes(shelf: Shelf) -> Iterator[Mistake]:
     """Sizes that a part changes and nobody says what they are now."""
     for part in _all_parts(shelf):

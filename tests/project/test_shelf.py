@@ -153,6 +153,16 @@ def test_a_mistake_is_reported_with_part_key_and_fix(project: Project, text: str
     assert any(message in each for each in refused(project, text)), refused(project, text)
 
 
+def test_a_range_of_offset_needs_a_phaser_of_that_cam(tmp_path: Path) -> None:
+    fixed = load_project(Path(__file__).parents[2] / "examples" / "intake_only" / "project.toml")
+    assert fixed.exhaust.phaser is None
+    path = tmp_path / "shelf.toml"
+    path.write_text('[now]\nexhaust_offset = [0, 8]\n[[exhaust_cams]]\nname = "late"\nexhaust.centreline = 112\n')
+    with pytest.raises(InputError) as error:
+        load_shelf(path, fixed)
+    assert "now.exhaust_offset: the exhaust cam has no phaser of its own, so no range is tried" in str(error.value)
+
+
 def test_every_mistake_is_reported_at_once(project: Project) -> None:
     text = LONG + "prise = 3\nhours = 'three'\n[[pistons]]\nname = 'a'\nneeds = ['b']\ncolour = 'red'\n"
     found = refused(project, text)

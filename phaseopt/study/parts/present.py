@@ -14,6 +14,7 @@ from phaseopt.project import Project
 from phaseopt.project.shelf import Shelf
 from phaseopt.study.parts.combinations import Combination, fitted
 from phaseopt.study.parts.knowledge import knowledge
+from phaseopt.study.parts.nodes import every_other
 from phaseopt.study.parts.trial import Base, as_known, engine_of
 from phaseopt.torque import reduce_logs
 from phaseopt.torque_model import TorqueModel, fit_torque, simulate
@@ -35,6 +36,13 @@ def base_of(project: Project, shelf: Shelf, present: Combination, progress: Prog
         )
     rpm = np.array(project.tables.rpm)
     band = shelf.aim.rpm or (float(rpm[0]), float(rpm[-1]))
+    if np.count_nonzero([band[0] <= n <= band[1] for n in every_other(project.tables.rpm)]) < 2:
+        raise InputError.one(
+            f"{band[0]:g} to {band[1]:g} rpm holds less than two of the speeds that are tried first",
+            hint="widen aim.rpm; every other speed of tables.rpm is tried first",
+            file=shelf.file,
+            where="aim.rpm",
+        )
     kinds = dict(present.parts)
     progress(0.0, "contact limits")
     limits = phase_limits(contact_model(project))

@@ -41,7 +41,7 @@ from phaseopt.values.cores import cores
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part, silent
 
-KIND, VERSION = "parts", 1  # the version is of what a trial is and records
+KIND, VERSION = "parts", 2  # the version is of what a trial is and records
 TRIALS = 300  # combinations tried coarsely, where there are more
 _PATIENCE = 2.0 * GRACE  # seconds without news of others' trials after which they count as lost
 _LOOK = 0.5  # seconds between looks at trials that other processes are at

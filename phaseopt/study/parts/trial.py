@@ -14,7 +14,7 @@ import numpy as np
 from phaseopt.clearance.check import check_tables
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import contact_model
-from phaseopt.clearance.rules import CLEAR
+from phaseopt.clearance.rules import CLEAR, margins
 from phaseopt.cycle.config import CycleConfig, KnockLaw
 from phaseopt.cycle.effects import effects_at
 from phaseopt.cycle.from_project import cycle_config, cycle_section, full_throttle_pressure
@@ -180,7 +180,9 @@ def as_known(base: Base, fitted: Fitted) -> Project:
 
 def engine_of(base: Base, fitted: Fitted, project: Project) -> tuple[CycleConfig, dict[str, float]]:
     """The engine as it is expected to be, and the factors that make it so of the one described."""
-    described = replace(cycle_config(project), knock=base.knock)
+    fuel = cycle_section(project).knock
+    law = base.knock if base.knock is None or fuel is None else replace(base.knock, octane=fuel.octane)
+    described = replace(cycle_config(project), knock=law)
     return expected_engine(base.knowledge, fitted.kinds_of, described, cycle_section(project).length_error)
 
 
@@ -226,7 +228,10 @@ def _best(base: Base, limits: Limits, simulated: SimulatedTorque, level: int) ->
     centres = model.engine.centrelines(tables.intake.to_numpy()[:, 0], tables.exhaust.to_numpy()[:, 0])
     gaps = {name: {c: min(getattr(verdict.box, name)[c], float(verdict.cells[name].sel(contact=c).min()))
                    for c in model.contacts} for name in ("running", "static")}  # fmt: skip
-    margins = [float(verdict.cells[f"{name}_margin"].min()) for name in gaps]
+    least = [float(verdict.cells[f"{name}_margin"].min()) for name in gaps]
+    if verdict.box.verdict == CLEAR:  # else the looser rule between cells holds
+        box = [np.array([getattr(verdict.box, name)[c] for c in model.contacts]) for name in ("static", "running")]
+        least.append(float(margins(model, box[0], box[1]).min()))
     curve = curve + base.beyond[np.searchsorted(base.rpm, rpm)]
     controls = {side: model.engine.cam(side).control for side in SIDES}
     return Outcome(
@@ -240,7 +245,7 @@ def _best(base: Base, limits: Limits, simulated: SimulatedTorque, level: int) ->
         (project.intake.offset, project.exhaust.offset),
         gaps["running"],
         gaps["static"],
-        min(margins),
+        min(least),
         limits.full_travel.verdict if level == WHOLE else "",
         {side: float(control.speed.rpm) for side, control in controls.items() if control is not None},
         {},
@@ -261,7 +266,7 @@ def _with_effects(
 
     depends_on = code_version(), config, points, tuple(known), tuple(factors.items())
     at = cached_arrays(base.project.folder, f"{PARTS}/effects", simulated, *depends_on)
-    curve = at[TORQUE] + base.beyond
+    curve = np.where(np.isfinite(at[TORQUE]), at[TORQUE] + base.beyond, best.curve)  # one that did not settle: by nodes
     means = {name: band_mean(best.rpm, at[name], base.band) for name in (TORQUE, *known)}
     changes = changes_by_variable(base.knowledge, fitted.kinds_of, means.pop(TORQUE), means)
     late = (

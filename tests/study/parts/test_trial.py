@@ -19,9 +19,12 @@ from phaseopt.study.parts import nodes, trial
 from phaseopt.study.parts.combinations import Fitted, fitted, present
 from phaseopt.study.parts.knowledge import Knowledge
 from phaseopt.study.parts.nodes import every_other, nested, simulated_torque
+from phaseopt.study.parts.present import base_of
 from phaseopt.study.parts.reach import at_full_throttle, least_overlap, reaching_all, windows
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Base, band_mean, tried
 from phaseopt.torque_model.shared_unknowns import Variable
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import silent
 
 EXAMPLE = Path(__file__).parents[3] / "examples" / "hillclimb" / "project.toml"
 BAND = (3000.0, 8000.0)
@@ -97,6 +100,24 @@ def test_its_tables_are_clear_at_the_offsets_it_names(project: Project, tmp_path
         assert any(box.holds(intake, exhaust) for box in limits.boxes)
     assert found.margin >= 0.0
     assert found.icl[5] == pytest.approx(project.intake.centreline - found.offsets[0] - found.phases[0, 5])
+
+
+def test_no_clearance_is_less_above_its_rule_than_the_margin(project: Project, tmp_path: Path) -> None:
+    """The box of the tables counts too: any phase in it with any other, and not the cells alone."""
+    base, fit = base_and_fit(project, tmp_path)
+    for level in (COARSE, WHOLE):
+        found = tried(base, fit, level)
+        model = contact_model(project)
+        for k, contact in enumerate(model.contacts):
+            assert found.static[contact] - model.required[k] >= found.margin - 1e-9
+            assert found.running[contact] - model.reserve >= found.margin - 1e-9
+
+
+def test_a_band_with_too_few_speeds_is_refused_before_any_work(project: Project, tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text(SHELF.replace("[3000, 8000]", "[3000, 3600]"))
+    shelf = load_shelf(tmp_path / "shelf.toml", project)
+    with pytest.raises(InputError, match="less than two of the speeds"):
+        base_of(project, shelf, present(shelf), silent)
 
 
 def test_fine_nodes_hold_the_coarse_ones_and_no_point_is_simulated_twice(project: Project, tmp_path: Path) -> None:
