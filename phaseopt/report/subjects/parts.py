@@ -69,7 +69,11 @@ def parts_document(study: PartsStudy) -> Document:
             say("Each part", *each_part[:_PARTS_SHOWN], *_more(each_part)),
             say("Other parts", *each_part[_PARTS_SHOWN:], depth=Depth.DETAIL),
             say("Together", *together_lines(study)),
-            say("To be ground", *(grind_words(study, each) for each in study.grinds)),
+            say(
+                "To be ground",
+                *(grind_words(study, each) for each in study.grinds),
+                *(f"{capital(name)}: no lobe fits. {capital(why)}." for name, why in study.no_grinds.items()),
+            ),
             say("Poor value", *little),
             say("Measure", *_measure_first(study)[:_GROUPS_SHOWN]),
             say("Left out", *_left_out(study)[:_GROUPS_SHOWN]),

@@ -1,54 +1,41 @@
 """Which parts to bolt together: every combination of a shelf tried coarsely, the promising ones finely, a few whole.
 
 Trials are in a database, as those of installed offsets: a study that was stopped goes on, and several processes or
-machines share one. What to try next follows from what was tried (`order`), whoever tried it.
+machines share one (`run`).
 """
 
-import threading
-import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+import tomllib
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
-import optuna
-from optuna.distributions import BaseDistribution
-from optuna.samplers import BaseSampler
-from optuna.study import Study
-from optuna.trial import FrozenTrial, TrialState
 
 from phaseopt.io.digest import file_digest, fingerprint
 from phaseopt.project import SIDES, Project, Side
-from phaseopt.project.shelf import Shelf, leaves
+from phaseopt.project.shelf import Shelf
 from phaseopt.study.offset_gains import SEEN
 from phaseopt.study.offset_trial import refused as refusal_text
 from phaseopt.study.offsets import study_key
 from phaseopt.study.parts.combinations import Combination, Fitted, allowed, fitted, is_allowed, present
 from phaseopt.study.parts.family import Grind
 from phaseopt.study.parts.grind import GrindFound, find_grind
-from phaseopt.study.parts.order import Audit, ByLevel, audit, by_torque, finalists, next_tasks
+from phaseopt.study.parts.order import Audit, ByLevel, audit, by_torque, finalists
 from phaseopt.study.parts.paired import Paired
 from phaseopt.study.parts.present import base_of
-from phaseopt.study.parts.sampler import next_choice
+from phaseopt.study.parts.run import PartsRun
 from phaseopt.study.parts.shares import Brings, what_each_brings
-from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Base, Outcome, tried
-from phaseopt.study.storage import GRACE, fail_cut_off, open_study, require_storage, seal, sealed_trials
+from phaseopt.study.parts.trial import COARSE, WHOLE, Base, Outcome, tried
+from phaseopt.study.storage import open_study, require_storage
 from phaseopt.values.blas import one_blas_thread
-from phaseopt.values.cores import cores
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part, silent
 
 KIND, VERSION = "parts", 2  # the version is of what a trial is and records
+_LONGEST = 200  # characters of a name of a file
 TRIALS = 300  # combinations tried coarsely, where there are more
-_PATIENCE = 2.0 * GRACE  # seconds without news of others' trials after which they count as lost
-_LOOK = 0.5  # seconds between looks at trials that other processes are at
-_FOUND, _REFUSED, _TAKEN, _KEY, _LEVEL = "found", "refused", "taken", "combination", "level"
-
-Task = tuple[str, int]
-Attempt = Callable[[Combination, int], Outcome]
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,6 +65,8 @@ class PartsStudy:
         By key, each as a project.
     grinds : tuple of GrindFound
         The best lobe of each family on the shelf.
+    no_grinds : mapping of str
+        Families of which none can be used, by name, and why.
     """
 
     base: Base
@@ -91,6 +80,7 @@ class PartsStudy:
     made: int
     fits: Mapping[str, Fitted] = field(repr=False, default_factory=dict)
     grinds: tuple[GrindFound, ...] = ()
+    no_grinds: Mapping[str, str] = field(default_factory=dict)
 
     def outcome(self, key: str) -> Outcome:
         """What a combination came to at the highest level it was tried at."""
@@ -231,11 +221,14 @@ def study_parts(
             f"cannot be tried as it is: {why.get(now, refused.get(now, ''))}", hint=hint, file=project.file
         )
     found = PartsStudy(base, shelf, combinations, results, refused | why, unmeasured, now, ranked, made, fits)
-    return replace(found, grinds=tuple(_grinds(found, part(progress, 0.9, 1.0))))
+    grinds, no_grinds = _grinds(found, part(progress, 0.9, 1.0))
+    return replace(found, grinds=grinds, no_grinds=no_grinds)
 
 
-def _grinds(study: PartsStudy, progress: Progress) -> Iterator[GrindFound]:
-    """The best lobe of each family, with the parts that made the most torque with its middle one."""
+def _grinds(study: PartsStudy, progress: Progress) -> tuple[tuple[GrindFound, ...], dict[str, str]]:
+    """The best lobe of each family, with the parts that made the most torque with its middle one; why there is none."""
+    grinds: list[GrindFound] = []
+    none: dict[str, str] = {}
     base, results = replace(study.base, workers=None), study.results  # one after the other, each on all cores
     ranked = sorted(
         (key for key, levels in results.items() if any(each is not None for each in levels.values())),
@@ -256,19 +249,28 @@ def _grinds(study: PartsStudy, progress: Progress) -> Iterator[GrindFound]:
                 and {each: name for each, name in combination.parts if each != kind} == others
             ]
             within = SEEN * study.outcome(study.present).torque
-            with suppress(InputError):  # no lobe of it can be used: the family itself was refused, and that is said
-                yield find_grind(base, study.shelf, own[0], side, within, progress, rivals)
+            try:
+                grinds.append(find_grind(base, study.shelf, own[0], side, within, progress, rivals))
+            except InputError as error:
+                none[cam.name] = refusal_text(error)
+    return tuple(grinds), none
 
 
 def shelf_digests(shelf: Shelf, project: Project) -> tuple[tuple[str, str], ...]:
-    """The shelf and the files that its parts name, each with its hash."""
-    found = {shelf.file.name: file_digest(shelf.file)}
-    for part_ in (part_ for parts in shelf.parts.values() for part_ in parts):
-        named = [value for _, value in leaves(part_.changes) if isinstance(value, str)]
-        named += [] if part_.own.family is None else [str(part_.own.family.of)]
-        paths = {name: project.folder / name for name in named}
-        found |= {name: file_digest(path) for name, path in paths.items() if path.is_file()}
-    return tuple(sorted(found.items()))
+    """The shelf and every file that it names anywhere (lobes, drop readings), each with its hash."""
+    names = set(_texts(tomllib.loads(shelf.file.read_text(encoding="utf-8-sig"))))
+    paths = {name: project.folder / name for name in names if len(name) < _LONGEST}
+    found = {name: file_digest(path) for name, path in paths.items() if path.is_file()}
+    return ((shelf.file.name, file_digest(shelf.file)), *sorted(found.items()))
+
+
+def _texts(value: object) -> Iterator[str]:
+    """All text in nested tables and lists."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict | list):
+        for each in value.values() if isinstance(value, dict) else value:
+            yield from _texts(each)
 
 
 def _directions(shelf: Shelf) -> list[Any]:
@@ -307,229 +309,3 @@ def _require_some(
         hint="measure what is unknown, or put other parts on the shelf",
         file=shelf.file,
     )
-
-
-class AskedFor(BaseSampler):
-    """Gives each trial the combination and level that its thread was asked to try."""
-
-    def __init__(self) -> None:
-        self.asked = threading.local()
-
-    def infer_relative_search_space(self, study: Study, trial: FrozenTrial) -> dict[str, BaseDistribution]:
-        """None: every parameter is given."""
-        return {}
-
-    def sample_relative(
-        self, study: Study, trial: FrozenTrial, search_space: dict[str, BaseDistribution]
-    ) -> dict[str, Any]:
-        """Nothing."""
-        return {}
-
-    def sample_independent(
-        self, study: Study, trial: FrozenTrial, param_name: str, param_distribution: BaseDistribution
-    ) -> Any:
-        """What was asked for."""
-        return self.asked.of[param_name]
-
-
-class TakenError(Exception):
-    """Another process is at the same trial, or was."""
-
-
-@dataclass(eq=False)
-class PartsRun:
-    """A study at work: trials made by the threads of this process beside those of others.
-
-    Parameters
-    ----------
-    study : Study
-    combinations : mapping
-        Those that can be tried, by key.
-    present : str
-    trials : int
-        How many are tried at the coarse level.
-    attempt : callable
-        Tries one at a level.
-    price : callable
-        Of one, by its key.
-    """
-
-    study: Study
-    combinations: Mapping[str, Combination]
-    present: str
-    trials: int
-    attempt: Attempt
-    price: Callable[[str], float]
-    _lock: threading.Lock = field(default_factory=threading.Lock, init=False)
-    _claimed: set[Task] = field(default_factory=set, init=False)
-    _made: int = field(default=0, init=False)
-    _at_work: int = field(default=0, init=False)
-    _news: tuple[int, float] = field(default=(-1, 0.0), init=False)  # how many were done when last heard of, and when
-
-    def all(self, progress: Progress) -> int:
-        """Make trials until nothing is left to try; how many this process made."""
-        self.study.sampler = AskedFor()
-        with ThreadPoolExecutor(cores()) as pool:
-            jobs = [pool.submit(self._work, progress) for _ in range(cores())]
-            try:
-                for job in jobs:
-                    job.result()
-            except BaseException:
-                self._claimed.update((key, level) for key in self.combinations for level in range(WHOLE + 1))
-                raise
-        return self._made
-
-    def results(self) -> tuple[dict[str, dict[int, Outcome | None]], dict[str, str]]:
-        """What was found by key and level, and why some were refused."""
-        found: dict[str, dict[int, Outcome | None]] = {}
-        why: dict[str, str] = {}
-        for trial in sealed_trials(self.study):
-            held = trial.user_attrs
-            if _KEY not in held or held[_KEY] not in self.combinations:
-                continue
-            key, level = held[_KEY], int(held[_LEVEL])
-            if _FOUND in held:
-                found.setdefault(key, {}).setdefault(level, Outcome.of_plain(held[_FOUND]))
-            elif _REFUSED in held:
-                found.setdefault(key, {}).setdefault(level, None)
-                why[key] = str(held[_REFUSED])
-        return found, why
-
-    def _work(self, progress: Progress) -> None:
-        while (task := self._next(progress)) is not None:
-            if task == _WAIT:
-                time.sleep(_LOOK)
-                continue
-            with self._lock:
-                self._at_work += 1
-            try:
-                self._make(task)
-            finally:
-                with self._lock:
-                    self._at_work -= 1
-
-    def _next(self, progress: Progress) -> Task | None:
-        """A task that nobody is at; `_WAIT` where others are at all that can be done now, None where all is done."""
-        with self._lock:
-            fail_cut_off(self.study)
-            results, _ = self.results()
-            tasks = self._tasks(results)
-            if not tasks:
-                return None
-            running = self._running()
-            done = sum(len(levels) for levels in results.values())
-            progress(done / (done + len(tasks)), f"{_LEVELS[tasks[0][1]]}: {done} trials done, {len(tasks)} to go")
-            for task in tasks:
-                if task not in self._claimed and task not in running:
-                    self._claimed.add(task)
-                    return task
-            self._give_up_lost(done)
-            return _WAIT
-
-    def _give_up_lost(self, done: int) -> None:
-        """Mark trials as failed whose process was killed before it gave a sign of life: nothing came for a while."""
-        now = time.monotonic()
-        if done != self._news[0] or self._at_work:
-            self._news = done, now
-        elif now - self._news[1] > _PATIENCE:
-            for trial in self.study.get_trials(deepcopy=False, states=(TrialState.RUNNING,)):
-                self.study.tell(trial.number, state=TrialState.FAIL)
-            self._news = done, now
-
-    def _tasks(self, results: ByLevel) -> list[Task]:
-        keys = list(self.combinations)
-        if len(keys) <= self.trials:
-            return next_tasks(keys, results, self.present)
-        begun = [key for key in keys if COARSE in results.get(key, {})]
-        if len(begun) >= self.trials:
-            return next_tasks(begun, results, self.present)
-        return [(key, COARSE) for key in self._wanted(keys, results)]
-
-    def _wanted(self, keys: Sequence[str], results: ByLevel) -> list[str]:
-        """The next combination of a large shelf to try, and the present one before all."""
-        at = {key: place for place, key in enumerate(keys)}
-        taken = [at[key] for key in results if COARSE in results[key]]
-        busy = [at[key] for key, level in self._claimed | self._running() if level == COARSE and key in at]
-        if at[self.present] not in [*taken, *busy]:
-            return [self.present]
-        choices = choice_numbers([self.combinations[key] for key in keys])
-        values = np.array([self._values(keys[place], results[keys[place]][COARSE]) for place in taken]).reshape(
-            len(taken), 3
-        )
-        pending = [place for place in busy if place not in taken]
-        if pending:  # as if they came to what is expected least: the next one goes elsewhere
-            values = np.vstack([values, np.full((len(pending), values.shape[1]), np.nan)])
-        return [keys[next_choice(choices, [*taken, *pending], values)]]
-
-    def _values(self, key: str, found: Outcome | None) -> list[float]:
-        if found is None:
-            return [float("nan")] * 3
-        return [found.torque, found.margin, -self.price(key)]
-
-    def _running(self) -> set[Task]:
-        states = (TrialState.RUNNING,)
-        trials = self.study.get_trials(deepcopy=False, states=states)
-        return {(t.user_attrs[_KEY], int(t.user_attrs[_LEVEL])) for t in trials if _LEVEL in t.user_attrs}
-
-    def _make(self, task: Task) -> None:
-        key, level = task
-        combination = self.combinations[key]
-
-        def objective(trial: optuna.Trial) -> list[float]:
-            trial.set_user_attr(_KEY, key)
-            trial.set_user_attr(_LEVEL, level)
-            for kind, names in self._names.items():
-                trial.suggest_categorical(kind, names)
-            trial.suggest_int(_LEVEL, 0, WHOLE)
-            if self._is_taken(trial.number, task):
-                seal(trial, None)
-                raise TakenError
-            try:
-                found = self.attempt(combination, level)
-            except InputError as error:
-                trial.set_user_attr(_REFUSED, refusal_text(error))
-                seal(trial, None)
-                raise
-            trial.set_user_attr(_FOUND, found.as_plain())
-            values = [found.torque, found.margin, self.price(key)][: len(self.study.directions)]
-            seal(trial, values)
-            return values
-
-        sampler = self.study.sampler
-        assert isinstance(sampler, AskedFor)
-        sampler.asked.of = dict(combination.parts) | {_LEVEL: level}
-        self.study.optimize(objective, n_trials=1, catch=(InputError, TakenError))
-        with self._lock:
-            self._made += 1
-
-    @cached_property
-    def _names(self) -> dict[str, list[str]]:
-        names: dict[str, dict[str, None]] = {}
-        for combination in self.combinations.values():
-            for kind, name in combination.parts:
-                names.setdefault(kind, {})[name] = None
-        return {kind: list(each) for kind, each in names.items()}
-
-    def _is_taken(self, number: int, task: Task) -> bool:
-        """Whether an earlier trial is at the same, or was: of several processes the first goes on."""
-        trials = self.study._storage.get_all_trials(self.study._study_id, deepcopy=False)
-        return any(
-            trial.number < number
-            and (trial.user_attrs.get(_KEY), trial.user_attrs.get(_LEVEL)) == task
-            and (not trial.state.is_finished() or _FOUND in trial.user_attrs or _REFUSED in trial.user_attrs)
-            for trial in trials
-        )
-
-
-_WAIT: Task = ("", -1)
-_LEVELS = {COARSE: "coarse", FINE: "finer", WHOLE: "whole"}
-
-
-def choice_numbers(combinations: Sequence[Combination]) -> Any:
-    """(n, kinds) the number of the part of each kind, as the sampler takes them."""
-    kinds = list(dict(combinations[0].parts))
-    columns = []
-    for kind in kinds:
-        names = list(dict.fromkeys(dict(each.parts)[kind] for each in combinations))
-        columns.append([names.index(dict(each.parts)[kind]) for each in combinations])
-    return np.array(columns).T.reshape(len(combinations), len(kinds))

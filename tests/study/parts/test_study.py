@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from phaseopt.study.parts.combinations import Combination
-from phaseopt.study.parts.study import PartsRun
+from phaseopt.study.parts.run import PartsRun
 from phaseopt.study.parts.trial import Outcome
-from phaseopt.study.storage import open_study
+from phaseopt.study.storage import open_study, sign_of_life
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
 
@@ -57,7 +57,7 @@ def in_a_process(folder: Path, log: Path, stop_at: int | None = None) -> None:
 
 
 def done(log: Path) -> Counter[str]:
-    return Counter(log.read_text().splitlines())
+    return Counter(log.read_text().splitlines()) if log.exists() else Counter()
 
 
 def test_every_trial_is_made_once_and_the_best_is_tried_whole(tmp_path: Path) -> None:
@@ -86,7 +86,6 @@ def test_a_finished_study_makes_nothing_again(tmp_path: Path) -> None:
 def test_one_killed_goes_on_and_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("phaseopt.study.storage.GRACE", 1)
     monkeypatch.setattr("phaseopt.study.storage.HEARTBEAT", 1)
-    monkeypatch.setattr("phaseopt.study.parts.study._PATIENCE", 3.0)
     log = tmp_path / "log"
     process = multiprocessing.get_context("spawn").Process(target=in_a_process, args=(tmp_path, log, 9))
     process.start()
@@ -101,17 +100,48 @@ def test_one_killed_goes_on_and_loses_nothing(tmp_path: Path, monkeypatch: pytes
     assert len(second.results()[0]) == len(combinations())
 
 
-def test_one_killed_before_it_gave_a_sign_of_life_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A trial that runs in the database and in no process: nothing else would ever end it."""
-    monkeypatch.setattr("phaseopt.study.parts.study._PATIENCE", 1.0)
+def test_a_trial_that_was_only_begun_blocks_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One killed before it said what it is at, and one killed right after its first sign of life."""
+    monkeypatch.setattr("phaseopt.study.storage.GRACE", 1)
+    monkeypatch.setattr("phaseopt.study.storage.HEARTBEAT", 1)
     log = tmp_path / "log"
     first = run(tmp_path, log)
+    first.study.ask()
     lost = first.study.ask()
+    sign_of_life(first.study, lost)
     lost.set_user_attr("combination", "now")
     lost.set_user_attr("level", 0)
     first.all(silent)
     assert first.results()[0]["now"][0] is not None
     assert set(done(log).values()) == {1}
+
+
+def test_an_interrupt_ends_all_threads(tmp_path: Path) -> None:
+    """What is no wrong input stops the study, and no thread waits for what the others would have done."""
+    stopped = run(tmp_path, tmp_path / "log")
+
+    def interrupted(combination: Combination, level: int) -> Outcome:
+        raise KeyboardInterrupt
+
+    stopped.attempt = interrupted
+    with pytest.raises(KeyboardInterrupt):
+        stopped.all(silent)
+
+
+def test_a_task_that_another_process_left_is_taken_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """This process lost the race for it, and the winner was killed: it is made here after all."""
+    monkeypatch.setattr("phaseopt.study.storage.GRACE", 1)
+    monkeypatch.setattr("phaseopt.study.storage.HEARTBEAT", 1)
+    log = tmp_path / "log"
+    second = run(tmp_path, log)
+    other = second.study.ask()
+    sign_of_life(second.study, other)
+    other.set_user_attr("combination", "now")
+    other.set_user_attr("level", 0)
+    second._make(("now", 0))  # as if it had looked before the other began
+    assert done(log) == Counter()
+    second.all(silent)
+    assert done(log)["now @ 0"] == 1
 
 
 def test_two_processes_share_the_trials(tmp_path: Path) -> None:
