@@ -237,12 +237,12 @@ def _checked(file: Path | None) -> Iterator[None]:
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """Without what Optuna logs of a storage that it cannot read; later it may warn."""
+    """Without what Optuna logs of a storage that it cannot read; later errors, and no refused trial."""
     optuna.logging.set_verbosity(optuna.logging.CRITICAL)
     try:
         yield
     finally:
-        optuna.logging.set_verbosity(optuna.logging.WARNING)
+        optuna.logging.set_verbosity(optuna.logging.ERROR)
 
 
 def _require_sound_file(file: Path) -> None:

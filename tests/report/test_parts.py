@@ -155,6 +155,17 @@ def test_what_to_ask_the_grinder_for(tmp_path: Path) -> None:
     assert words.endswith("Within 0.3 N·m of it: opening flank 4 to 9° longer, lift 1 to 4 % more.")
 
 
+def test_a_lobe_that_gains_nothing_clear_is_not_asked_for(tmp_path: Path) -> None:
+    study = parts_study(tmp_path)
+    best, outcome = study.combinations[study.first], study.outcome(study.first)
+    found = GrindFound(
+        best, "intake", Grind(6.0, 0.0, 1.0), study.fits[study.first], outcome, {}, 0.3, 12, 0, "", best, outcome
+    )
+    words = grind_words(study, found)
+    assert words.startswith("The long grind is not worth having ground. At its best (opening flank 6° longer): ")
+    assert "no clear difference" in words
+
+
 def test_the_most_torque_is_not_advised_while_it_is_unsure_and_less_is_sure(tmp_path: Path) -> None:
     """Number 1 by torque is unsure by much; the long grind alone with the head is sure."""
     study = parts_study(tmp_path)

@@ -294,7 +294,7 @@ def part_line(study: PartsStudy, fact: PartFact) -> str:
 
 def _more(lines: list[str]) -> list[str]:
     more = len(lines) - _PARTS_SHOWN
-    return [f"{more} more parts: add --verbose."] if more > 0 else []
+    return [f"{more} more part{'s' if more > 1 else ''}: add --verbose."] if more > 0 else []
 
 
 def together_lines(study: PartsStudy) -> list[str]:
@@ -374,11 +374,15 @@ def grind_words(study: PartsStudy, found: GrindFound) -> str:
     ]
     more = round(100.0 * (found.grind.lift - 1.0), 1)
     ways += [f"lift {number_text(abs(more))} % {'more' if more > 0 else 'less'}"] if more else []
-    words = f"Ask the grinder for the {family}: {', '.join(ways) or 'as its file has it'}."
+    asked = ", ".join(ways) or "as its file has it"
+    words = f"Ask the grinder for the {family}: {asked}."
     if found.rival is not None and found.rival_outcome is not None:
-        both = Paired.of([found.outcome, found.rival_outcome], study.base.knowledge)
-        beside = found.rival.kinds_of[kind]
-        words += f" {capital(difference_words(*both.difference(0, 1), unit))} over the {beside}, other parts alike."
+        mean, deviation = Paired.of([found.outcome, found.rival_outcome], study.base.knowledge).difference(0, 1)
+        over = f"over the {found.rival.kinds_of[kind]}, other parts alike"
+        words += f" {capital(difference_words(mean, deviation, unit))} {over}."
+        if mean <= 2.0 * deviation:
+            words = f"The {family} is not worth having ground. At its best ({asked}): "
+            words += f"{difference_words(mean, deviation, unit)} {over}."
     spans = [
         f"{_FLANKS[name]} {number_text(round(low))} to {number_text(round(high))}° longer"
         if name in _FLANKS

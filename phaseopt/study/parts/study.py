@@ -66,7 +66,7 @@ class PartsStudy:
     grinds : tuple of GrindFound
         The best lobe of each family on the shelf.
     no_grinds : mapping of str
-        Families of which none can be used, by name, and why.
+        Families without a lobe that can be used, by name, and why.
     """
 
     base: Base

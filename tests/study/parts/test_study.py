@@ -60,10 +60,13 @@ def done(log: Path) -> Counter[str]:
     return Counter(log.read_text().splitlines()) if log.exists() else Counter()
 
 
-def test_every_trial_is_made_once_and_the_best_is_tried_whole(tmp_path: Path) -> None:
+def test_every_trial_is_made_once_and_the_best_is_tried_whole(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
     log = tmp_path / "log"
     first = run(tmp_path, log)
     made = first.all(silent)
+    assert capfd.readouterr().err == ""  # no word of Optuna's about those refused
     results, why = first.results()
     assert set(done(log).values()) == {1}
     assert made == sum(done(log).values())

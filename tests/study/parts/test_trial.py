@@ -103,7 +103,7 @@ def test_its_tables_are_clear_at_the_offsets_it_names(project: Project, tmp_path
 
 
 def test_no_clearance_is_less_above_its_rule_than_the_margin(project: Project, tmp_path: Path) -> None:
-    """The box of the tables counts too: any phase in it with any other, and not the cells alone."""
+    """The box of the tables counts too: all timings in it, and not the cells alone."""
     base, fit = base_and_fit(project, tmp_path)
     for level in (COARSE, WHOLE):
         found = tried(base, fit, level)
