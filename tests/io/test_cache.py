@@ -105,8 +105,8 @@ def test_only_what_was_used_last_is_kept_and_studies_stay(tmp_path):
     for age, name in enumerate(("a.nc", "b.npz", "c.nc.damaged", "d.nc", "offsets.sqlite", "mine.txt")):
         write_entry(tmp_path / name, b"")
         os.utime(tmp_path / name, (1000 - age, 1000 - age))
-    write_arrays(tmp_path / "stopped" / "a.chunk", ARRAYS)
-    os.utime(tmp_path / "stopped", (0, 0))
+    write_arrays(tmp_path / "grid-stopped" / "a.chunk", ARRAYS)
+    os.utime(tmp_path / "grid-stopped", (0, 0))
     forget_oldest(tmp_path, 2)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.nc", "b.npz", "mine.txt", "offsets.sqlite"]
     assert read_entry(tmp_path / "a.nc") == b""
