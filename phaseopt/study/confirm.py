@@ -15,6 +15,7 @@ import xarray as xr
 
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts, without_float
+from phaseopt.job.gains import trapezoid_shares
 from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES, Project, Pull, Side
 from phaseopt.project.load import load_pull
@@ -239,11 +240,12 @@ def _torque(model: ContactModel, learnt: TorqueModel, found: xr.Dataset) -> _Tor
         "gain_within": (_within(base + pull), "95 % half-width of the gain, offset and noise counted"),
     }
     columns = {name: ("point", values, {"units": "N m", "long_name": words}) for name, (values, words) in each.items()}
-    gain = _mean((measured - mean[n:])[known], (base + pull)[np.ix_(known, known)])
-    predicted = _mean((mean[:n] - mean[n:])[known], contrast[np.ix_(known, known)])
+    share = _shares(x[known, 0])
+    gain = _mean((measured - mean[n:])[known], (base + pull)[np.ix_(known, known)], share)
+    predicted = _mean((mean[:n] - mean[n:])[known], contrast[np.ix_(known, known)], share)
     if known.sum() < LEAST_POINTS:
         return _Torque("inconclusive", None, known, columns, gain, predicted)
-    differences = judge_differences((measured - mean[:n])[known], (driven + pull)[np.ix_(known, known)])
+    differences = judge_differences((measured - mean[:n])[known], (driven + pull)[np.ix_(known, known)], share)
     return _Torque(_word(differences, gain), differences, known, columns, gain, predicted)
 
 
@@ -262,11 +264,21 @@ def _within(covariance: FloatArray) -> FloatArray:
     return np.asarray(INTERVAL * np.sqrt(np.maximum(np.diag(covariance), 0.0)))
 
 
-def _mean(values: FloatArray, covariance: FloatArray) -> tuple[float, float]:
+def _shares(rpm: FloatArray) -> FloatArray:
+    """(n,) what each point counts in an average over speed, as in every average gain; alike where there is one speed."""
+    if np.unique(rpm).size < 2:
+        return np.full(rpm.size, 1.0 / max(rpm.size, 1))
+    order = np.argsort(rpm, kind="stable")
+    shares = np.empty(rpm.size)
+    shares[order] = trapezoid_shares(rpm[order])
+    return shares
+
+
+def _mean(values: FloatArray, covariance: FloatArray, share: FloatArray) -> tuple[float, float]:
     """A mean and its 95 % half-width; NaN of nothing."""
     if not values.size:
         return math.nan, math.nan
-    return float(values.mean()), INTERVAL * math.sqrt(max(float(covariance.mean()), 0.0))
+    return float(share @ values), INTERVAL * math.sqrt(max(float(share @ covariance @ share), 0.0))
 
 
 def _columns(

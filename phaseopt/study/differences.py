@@ -5,7 +5,7 @@ prediction have the covariance
 
     S = C + p² 1 1ᵀ + diag(n² + s²)         C of predicted torque, p of a pull's offset, n noise, s scatter; (N·m)²
 
-Two statistics, each right in 95 % of pulls where the prediction is: the mean difference over the points, by its own
+Two statistics, each right in 95 % of pulls where the prediction is: the mean difference over speed, by its own
 interval; and for the shape at each point its difference less that mean (in which the pull's offset drops out) over its
 deviation. The largest of these in absolute value is compared with what the largest stays below in 95 % of pulls. So a
 verdict on the speeds does not become wrong more often because there are many of them. (The largest of several
@@ -56,16 +56,16 @@ class Differences:
         return np.asarray((self.shape > self.critical) & (self.difference > 0.0))
 
 
-def judge_differences(difference: FloatArray, covariance: FloatArray) -> Differences:
+def judge_differences(difference: FloatArray, covariance: FloatArray, share: FloatArray) -> Differences:
     """Judge differences (n,) that a right prediction would scatter about zero with a covariance (n, n).
 
-    >>> c = judge_differences(np.array([1.0, -1.0, 6.0]), np.eye(3) + 4.0)
+    Parameters: `share` (n,) that each point has in the mean, 1 in all.
+
+    >>> c = judge_differences(np.array([1.0, -1.0, 6.0]), np.eye(3) + 4.0, np.full(3, 1 / 3))
     >>> round(c.mean, 3), round(c.mean_within, 2), c.more.tolist()  # 2 √(4 + 1/3); the third stands out
     (2.0, 4.16, [False, False, True])
     """
-    n = difference.size
-    share = np.full(n, 1.0 / n)
-    contrasts = np.eye(n) - share
+    contrasts = np.eye(difference.size) - share
     spread = contrasts @ covariance @ contrasts.T
     # A single point has no shape: its contrast is zero, and so is its deviation.
     deviation = np.sqrt(np.maximum(np.diag(spread), 0.0))
