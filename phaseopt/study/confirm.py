@@ -265,7 +265,7 @@ def _within(covariance: FloatArray) -> FloatArray:
 
 
 def _shares(rpm: FloatArray) -> FloatArray:
-    """(n,) what each point counts in an average over speed, as in every average gain; alike where there is one speed."""
+    """(n,) what each point counts in an average over speed, as in every average gain; alike at one speed."""
     if np.unique(rpm).size < 2:
         return np.full(rpm.size, 1.0 / max(rpm.size, 1))
     order = np.argsort(rpm, kind="stable")
