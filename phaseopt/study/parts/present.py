@@ -16,14 +16,14 @@ from phaseopt.study.parts.combinations import Combination, fitted
 from phaseopt.study.parts.knowledge import knowledge
 from phaseopt.study.parts.nodes import every_other
 from phaseopt.study.parts.trial import Base, as_known, engine_of
-from phaseopt.torque import reduce_logs
+from phaseopt.torque import Reduction, reduce_logs
 from phaseopt.torque_model import TorqueModel, fit_torque, simulate
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part
 
 
 def base_of(project: Project, shelf: Shelf, present: Combination, progress: Progress) -> Base:
-    """Calibrate the present engine to its pulls, as far as it has any.
+    """Calibrate the present engine to its pulls at full throttle, as far as it has any.
 
     Raises `InputError` without [cycle], and as a build does.
     """
@@ -48,8 +48,8 @@ def base_of(project: Project, shelf: Shelf, present: Combination, progress: Prog
     limits = phase_limits(contact_model(project))
     model: TorqueModel | None = None
     if project.has_pulls:
-        points = reduce_logs(project)
-        model = fit_torque(project, points, simulate(project, points, part(progress, 0.05, 0.95), limits))
+        points, upper = _at_full_throttle(reduce_logs(project)), _with_upper_loads(project)
+        model = fit_torque(upper, points, simulate(upper, points, part(progress, 0.05, 0.95), limits))
     known = knowledge(project, model, kinds)
     knock = with_knock(project, cycle_config(project)).knock
     simulation = None if model is None else model.simulation
@@ -66,3 +66,15 @@ def base_of(project: Project, shelf: Shelf, present: Combination, progress: Prog
     (found,) = run_scattered([config], np.column_stack([rpm, full_throttle_pressure(described, rpm), x[:, 2:]]))
     measured, _ = model.surface.predict(x)
     return replace(base, beyond=np.where(found.settled, measured - found.torque, 0.0))
+
+
+def _with_upper_loads(project: Project) -> Project:
+    """The project with full throttle and the load next to it alone: what is below takes minutes to simulate."""
+    tables = project.tables.model_copy(update={"load": project.tables.load[-2:]})
+    return project.model_copy(update={"tables": tables})
+
+
+def _at_full_throttle(points: Reduction) -> Reduction:
+    """The points at full throttle; all where none is."""
+    full = points.points["full_throttle"].to_numpy().astype(np.bool_)
+    return replace(points, points=points.points.isel(point=full)) if full.any() else points

@@ -148,7 +148,7 @@ class PartsRun:
                 return None
             running = self._running()
             done = sum(len(levels) for levels in results.values())
-            progress(done / (done + len(tasks)), f"{_LEVELS[tasks[0][1]]}: {done} trials done, {len(tasks)} to go")
+            progress(done / (done + len(tasks)), f"{_LEVELS[tasks[0][1]]}: {done} done, {len(tasks)} to go")
             for task in tasks:
                 if task not in self._claimed and task not in running:
                     self._claimed.add(task)

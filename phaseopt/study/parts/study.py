@@ -33,7 +33,7 @@ from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part, silent
 
-KIND, VERSION = "parts", 2  # the version is of what a trial is and records
+KIND, VERSION = "parts", 3  # the version is of what a trial is and records
 _LONGEST = 200  # characters of a name of a file
 TRIALS = 300  # combinations tried coarsely, where there are more
 
