@@ -10,6 +10,7 @@ from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.events import ValveTables
+from phaseopt.cycle.homes import HOMES, Key, Settled
 from phaseopt.cycle.knock import PHASINGS, charges, look
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Mesh, build
@@ -17,6 +18,7 @@ from phaseopt.cycle.queue import Job, Queue
 from phaseopt.cycle.results import Results, filling_and_work, results
 from phaseopt.cycle.schedule import Point, Schedule
 from phaseopt.cycle.settling import Settling
+from phaseopt.io.digest import fingerprint
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
@@ -50,7 +52,8 @@ class Simulator:
     ) -> None:
         self.config = config
         self.gas = config.gas
-        self.net = build(config, self.gas, mesh or Mesh())
+        self._mesh = mesh or Mesh()
+        self.net = build(config, self.gas, self._mesh)
         self.points = np.full((4, LANES), np.nan)  # rpm, load [Pa], icl, ecl of each lane
         self.engines = [config] * LANES  # of each lane
         self._variants = [config]
@@ -138,12 +141,17 @@ class Simulator:
             )
         wanted = [Point(n, p, i, e, engine) for (n, p, i, e), engine in zip(points.tolist(), whose, strict=True)]
         queue, out = Queue(self._schedule, wanted), Results.empty(count)
+        marks = [fingerprint(c, self._mesh, engine, again) for engine in self._variants]
+        for job in queue.homes():
+            if (known := HOMES.get(self._key(marks, job))) is not None:
+                out.put(job.places, known.results)
+                queue.skip(job, known.end)
         while (steps := queue.next_steps()) is not None:
             self.set_steps(steps)
-            self._march(queue, out, again)
+            self._march(queue, out, again, marks)
         return out
 
-    def _march(self, queue: Queue, out: Results, again: int) -> None:
+    def _march(self, queue: Queue, out: Results, again: int, marks: Sequence[str]) -> None:
         """March all that is ready for as many steps as are set now, and what becomes ready with it."""
         jobs: list[Job | None] = [None] * LANES
         settling = Settling(again)
@@ -163,8 +171,12 @@ class Simulator:
                     continue
                 settled = settling.settled & ~lost
                 now = results(self.engines[k], self.gas, self.net, self.points[0], settled, settling.cycles)
-                out.put(job.places, now.only([k]))
-                queue.finish(job, [x[:, k].copy() for x in self.net.state] if settled[k] else None)
+                found = now.only([k])
+                out.put(job.places, found)
+                end = [x[:, k].copy() for x in self.net.state] if settled[k] else None
+                if job.home is None and end is not None:
+                    HOMES.put(self._key(marks, job), Settled(end, found))
+                queue.finish(job, end)
 
     def _fill(self, queue: Queue, jobs: list[Job | None], settling: Settling) -> bool:
         """Give free lanes their next points; False when none has one. A lane without goes along with another."""
@@ -196,6 +208,10 @@ class Simulator:
             throttle.set_out(self.net, self.config.displacement, p.rpm, p.load * 1e3, k)
         elif home.point[:2] != p[:2]:
             throttle.move(self.net, p.rpm / home.point.rpm, home.point.load * 1e3, p.load * 1e3, k)
+
+    def _key(self, marks: Sequence[str], job: Job) -> Key:
+        """What a home is known by. Parameters: `marks`, a digest for each engine of all that its points depend on."""
+        return marks[job.point.engine], job.point[:4], self._schedule.steps(job.point)
 
     def cycle(self, watch: Callable[[int], None] | None = None) -> FloatArray:
         """One cycle; returns the largest Courant number met in each lane, nan if its state was lost.

@@ -52,6 +52,15 @@ class Queue:
     def _put(self, job: Job) -> None:
         self._ready.setdefault(job.steps, deque()).append(job)
 
+    def homes(self) -> list[Job]:
+        """Homes that are ready."""
+        return [job for jobs in self._ready.values() for job in jobs if job.home is None]
+
+    def skip(self, job: Job, end: list[FloatArray]) -> None:
+        """A ready job need not be marched, since the state that it settles in is known."""
+        self._ready[job.steps].remove(job)
+        self.finish(job, end)
+
     def next_steps(self) -> int | None:
         """The number of steps that most ready homes have, then most points; None when none is left."""
         counts = [(sum(j.home is None for j in js), len(js), steps) for steps, js in self._ready.items() if js]

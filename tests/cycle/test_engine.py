@@ -5,14 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from phaseopt.cycle import butterfly, ducts, march, schedule
+from phaseopt.cycle import butterfly, ducts, engine, march, schedule
 from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import Lift
 from phaseopt.cycle.engine import Simulator
+from phaseopt.cycle.homes import Homes
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Mesh
-from phaseopt.cycle.results import filling_and_work, mean_state
+from phaseopt.cycle.results import NAMES, filling_and_work, mean_state
 from phaseopt.cycle.traces import traces
 from phaseopt.values.errors import InputError
 
@@ -320,6 +321,23 @@ def test_pressure_does_not_ring_at_wide_overlap(monkeypatch):
     monkeypatch.setattr(schedule, "COURANT", schedule.COURANT / 2)
     halved = full_load(Simulator(sample(), COARSE), 1500.0, icl=90.0, ecl=95.0)
     assert usual.torque == pytest.approx(halved.torque, rel=5e-3)
+
+
+def test_a_home_that_is_known_is_not_marched_again_and_changes_nothing(monkeypatch):
+    monkeypatch.setattr(engine, "HOMES", Homes())
+    marched = []
+    march_one = Simulator.cycle
+    monkeypatch.setattr(Simulator, "cycle", lambda self: marched.append(1) or march_one(self))
+    points = np.array(
+        [(n, p, 105.0, e) for n in (2000.0, 2100.0, 5000.0) for p in (60.0, 98.0) for e in (105.0, 112.0)]
+    )
+    first, count = Simulator(sample(), COARSE).run(points), len(marched)
+    again = Simulator(sample(), COARSE).run(points)
+    for name in NAMES:
+        assert getattr(first, name).tobytes() == getattr(again, name).tobytes()
+    assert len(marched) - count < 0.7 * count
+    monkeypatch.setattr(engine, "HOMES", Homes(most=1))
+    assert Simulator(sample(), COARSE).run(points).torque.tobytes() == first.torque.tobytes()
 
 
 def test_a_point_that_cannot_run_does_not_spoil_the_next():
