@@ -17,8 +17,8 @@ from phaseopt.values.blas import one_blas_thread
 CountProgress = Callable[[int, int], None]
 
 # points of one task, every engine's counted: better more, for they share homes and fill the lanes; but no fewer tasks
-# than workers as long as a task has so many
-TASK, LEAST = 480, 96
+# than workers as long as a task has so many. Few points share few lanes in any case: a pull's go to all cores.
+TASK, LEAST = 480, 12
 
 
 @one_blas_thread()
