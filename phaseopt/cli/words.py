@@ -12,7 +12,7 @@ from phaseopt.values.errors import InputError, Mistake
 
 _JOB = (
     "new", "keys", "next", "limits", "simulate", "plan", "reduce", "fit", "build", "check", "export", "compare",
-    "confirm", "tradeoff", "offsets", "parts",
+    "confirm", "tradeoff", "offsets", "parts", "live",
 )  # fmt: skip
 
 # What pydantic, which checks options for typer, calls a mistake, and what a person calls it.

@@ -84,10 +84,10 @@ def page(document: Document, generator: str) -> str:
     text = fill("page.html.j2", about)
     words = fill("blocks/words.html.j2", {"words": words_on(text)})
     text = explained(text).replace(_WORDS, words, 1)
-    return text.replace(_POLICY, _policy(text), 1)
+    return text.replace(_POLICY, policy(text), 1)
 
 
-def _policy(text: str) -> str:
+def policy(text: str) -> str:
     """What a browser may do with a page: apply its own styles and run its own scripts, known by hash; ask for nothing.
 
     Source: W3C, Content Security Policy Level 3 (from memory). Texts of a project are escaped, so every such element is
@@ -171,11 +171,11 @@ def warns(line: str) -> bool:
 
 def fill(template: str, context: dict[str, Any]) -> str:
     """A template as HTML; a name that it is not given is an error."""
-    return _environment().get_template(template).render(context)
+    return environment().get_template(template).render(context)
 
 
 @cache
-def _environment() -> Environment:
+def environment() -> Environment:
     made = Environment(
         loader=PackageLoader("phaseopt.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,

@@ -8,9 +8,7 @@
 - Installed offsets: `offsets` tries them (`offset_trial`) in an `offset_range`, in the order of `offset_sampler`, and
   compares `offset_gains`; `offset_try` compares given ones.
 - A trade-off: `tradeoff` searches under many settings (`tradeoff_trial`), measures `smoothness` and picks the `knee`.
-- Parts: `parts` makes projects of what may be bolted together off a shelf.
 - Parts: `parts` tries the combinations of a shelf, and compares the best.
-
 - Changes: `what_if` builds a project with other values of its keys, or with each change of another project, beside
   the project as it is.
 

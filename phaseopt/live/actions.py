@@ -1,0 +1,10 @@
+"""What a page may ask the server to do to files: each action by its name. Light, for the server runs them itself.
+
+An action takes the project's file and what the page sent; it returns what the page is shown, and raises `InputError`.
+"""
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+ACTIONS: Mapping[str, Callable[[Path, dict[str, Any]], dict[str, Any]]] = {}

@@ -1,0 +1,72 @@
+"""What every open page shows: named parts, each with the number of the change that made it."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Any, NamedTuple
+
+
+class Part(NamedTuple):
+    """A part of the page.
+
+    `html` fills the element of that name; `facts` are the same in numbers, for machines and tests; `stale` is set from
+    the moment its inputs change until it is made anew.
+    """
+
+    name: str
+    revision: int
+    html: str
+    facts: dict[str, Any]
+    stale: bool
+
+
+class Board:
+    """Parts of the page, and whoever waits for the next change of one.
+
+    >>> board = Board()
+    >>> board.put("pull", "<p>KEEP</p>", {"verdict": "keep"})
+    >>> [part.name for part in board.since(0)]
+    ['pull']
+    """
+
+    def __init__(self) -> None:
+        self._parts: dict[str, Part] = {}
+        self._revision = 0
+        self._changed = asyncio.Event()
+
+    @property
+    def revision(self) -> int:
+        """The number of the last change."""
+        return self._revision
+
+    def put(self, name: str, html: str, facts: dict[str, Any], *, stale: bool = False) -> None:
+        """Show a part in place of what was there; nothing changes where it is the same."""
+        before = self._parts.get(name)
+        if before is not None and (before.html, before.facts, before.stale) == (html, facts, stale):
+            return
+        self._revision += 1
+        self._parts[name] = Part(name, self._revision, html, facts, stale)
+        self._changed.set()
+
+    def mark_stale(self, names: set[str] | None = None) -> None:
+        """Say of parts (of all, where none are named) that their inputs changed."""
+        for name, part in list(self._parts.items()):
+            if names is None or name in names:
+                self.put(name, part.html, part.facts, stale=True)
+
+    def since(self, revision: int) -> list[Part]:
+        """Parts that changed after a revision, in the order of their changes; after 0, all."""
+        return sorted((each for each in self._parts.values() if each.revision > revision), key=lambda each: each[1])
+
+    async def follow(self, beat: float) -> AsyncIterator[list[Part]]:
+        """All parts, then those that change; an empty list after each `beat` seconds without one."""
+        seen = 0
+        while True:
+            found = self.since(seen)
+            seen = self._revision
+            yield found
+            self._changed.clear()
+            if self._revision == seen:
+                try:
+                    await asyncio.wait_for(self._changed.wait(), beat)
+                except TimeoutError:
+                    continue

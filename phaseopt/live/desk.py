@@ -1,0 +1,124 @@
+"""The child process that computes: it is handed looks at the files and questions, and hands back parts and answers.
+
+It may be killed at any moment, by us or by what it reads: a new one looks at the same files again. A log at which it
+died is named to the next one, which leaves it out.
+"""
+
+import asyncio
+import itertools
+import multiprocessing
+import threading
+from collections import Counter
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from phaseopt.live.board import Board
+from phaseopt.live.worker import main
+from phaseopt.values.errors import InputError, Mistake
+
+_DEATHS = 2  # at one log, after which it is left out
+
+
+class Desk:
+    """One project's child process.
+
+    Parameters: `project`, its file; `board`, where the parts it makes are put.
+    """
+
+    def __init__(self, project: Path, board: Board) -> None:
+        self.project, self.board = project, board
+        self._numbers = itertools.count(1)
+        self._waiting: dict[int, asyncio.Future[dict[str, Any]]] = {}
+        self._deaths: Counter[str] = Counter()
+        self._reading = ""
+        self._process: Any = None
+        self._connection: Connection | None = None
+        self._closed = False
+        self._looked = 0
+
+    def start(self) -> None:
+        """Begin a child, which looks at the files at once; called in the server's event loop."""
+        self._loop = asyncio.get_running_loop()
+        context = multiprocessing.get_context("spawn")
+        ours, theirs = context.Pipe()
+        avoid = [name for name, count in self._deaths.items() if count >= _DEATHS]
+        self._process = context.Process(target=main, args=(theirs, self.project, avoid), daemon=True)
+        self._process.start()
+        theirs.close()
+        self._connection = ours
+        threading.Thread(target=self._listen, args=(ours,), daemon=True).start()
+        self.look()
+
+    def look(self) -> None:
+        """Say that files changed: what is being made of the earlier ones is abandoned."""
+        self._looked += 1
+        self._send(("look", self._looked))
+
+    async def ask(self, what: str, body: dict[str, Any], seconds: float = 30.0) -> dict[str, Any]:
+        """An answer of the child to a question. Raises `InputError` as it does, and where none comes in time."""
+        number = next(self._numbers)
+        answer = self._waiting[number] = asyncio.get_running_loop().create_future()
+        self._send(("ask", number, what, body))
+        try:
+            return await asyncio.wait_for(answer, seconds)
+        except TimeoutError:
+            raise InputError.one("this takes longer than it should", hint="try once more") from None
+        finally:
+            self._waiting.pop(number, None)
+
+    def close(self) -> None:
+        """End the child."""
+        self._closed = True
+        if self._process is not None:
+            self._process.kill()
+            self._process.join(5.0)
+
+    def _send(self, message: tuple[Any, ...]) -> None:
+        if self._connection is None:
+            return
+        try:
+            self._connection.send(message)
+        except OSError:
+            return  # it died; the listener begins another, which looks at everything
+
+    def _listen(self, connection: Connection) -> None:
+        """In a thread of its own: what the child hands back goes to the event loop."""
+        try:
+            while True:
+                self._loop.call_soon_threadsafe(self._take, connection.recv())
+        except (EOFError, OSError):
+            if not self._closed:
+                self._loop.call_soon_threadsafe(self._died)
+
+    def _take(self, message: tuple[Any, ...]) -> None:
+        kind = message[0]
+        if kind == "part":
+            _, name, look, html, facts = message
+            if look >= self._looked or name == "working":
+                self.board.put(name, html, facts)
+        elif kind == "stale":
+            self.board.mark_stale(set(message[1]))
+        elif kind == "reading":
+            self._reading = message[1]
+        elif kind in ("answer", "refused"):
+            waiting = self._waiting.get(message[1])
+            if waiting is not None and not waiting.done():
+                if kind == "answer":
+                    waiting.set_result(message[2])
+                else:
+                    waiting.set_exception(InputError([Mistake(*each) for each in message[2]]))
+
+    def _died(self) -> None:
+        """Begin another; nobody waits for an answer of the dead."""
+        if self._reading:
+            self._deaths[self._reading] += 1
+        for waiting in self._waiting.values():
+            if not waiting.done():
+                waiting.set_exception(InputError.one("the calculation stopped", hint="it begins again by itself"))
+        self.board.mark_stale()
+        self._loop.call_later(0.5, self._again)
+
+    def _again(self) -> None:
+        if not self._closed:
+            self.start()

@@ -1,0 +1,123 @@
+"""The child process: it reads the project anew after each change, and makes the parts of the page.
+
+One thread answers questions and looks at the bench, in a fraction of a second; another makes what takes longer, the
+day's model and tables, and abandons it when files change again. Nothing here writes into the project but what a
+question asks for.
+"""
+
+import signal
+import sys
+import threading
+import traceback
+from collections.abc import Callable, Iterable
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from phaseopt.values.errors import InputError, Mistake
+
+Put = Callable[[str, str, dict[str, Any]], None]
+
+
+class Superseded(BaseException):
+    """Files changed while something was made of the earlier ones; no error, so nothing that handles errors stops it."""
+
+
+def main(connection: Connection, project: Path, avoid: Iterable[str]) -> None:
+    """Serve one desk until it closes its end. Parameters: `avoid`, logs at which earlier children died."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the server ends it
+    Worker(connection, project, frozenset(avoid)).run()
+
+
+class Worker:
+    """What the child knows: the files it looks at, and what it made of them last."""
+
+    def __init__(self, connection: Connection, file: Path, avoid: frozenset[str]) -> None:
+        self.connection, self.file, self.avoid = connection, file, avoid
+        self._sending, self._new = threading.Lock(), threading.Condition()
+        self._look, self._begun = 0, 0
+        self._failed = False
+
+    def run(self) -> None:
+        """Answer until the server is gone."""
+        from phaseopt.live.bench import Bench
+        from phaseopt.live.day import DayView
+
+        self.bench, self.day = Bench(self.file), DayView(self.file, self.avoid)
+        threading.Thread(target=self._slow, daemon=True).start()
+        try:
+            while True:
+                message = self.connection.recv()
+                if message[0] == "look":
+                    self._looked(message[1])
+                else:
+                    self._answer(*message[1:])
+        except (EOFError, OSError):
+            return
+
+    def _looked(self, look: int) -> None:
+        """The bench at once; the rest in the other thread."""
+        with self._new:
+            self._look = look
+            self._new.notify_all()
+        self._guarded(lambda: self.bench.look(self._putter(look)))
+
+    def _slow(self) -> None:
+        while True:
+            with self._new:
+                self._new.wait_for(lambda: self._look > self._begun)
+                self._begun = look = self._look
+            self._guarded(lambda look=look: self.day.look(self._putter(look), self._reading, self._progress(look)))
+
+    def _guarded(self, work: Callable[[], None]) -> None:
+        """Do something; what it refuses is its own part to show, and a fault of ours ends no server."""
+        try:
+            work()
+        except Superseded:
+            return
+        except Exception:
+            traceback.print_exc(file=sys.stderr)
+            self._send("part", "working", self._look, "A part of this page could not be made.", {"failed": True})
+
+    def _answer(self, number: int, what: str, body: dict[str, Any]) -> None:
+        try:
+            found = {**self.bench.answers, **self.day.answers}[what](body)
+        except InputError as error:
+            mistakes = [(each.problem, each.hint, each.file, each.where) for each in error.mistakes]
+            self._send("refused", number, mistakes)
+        except Exception:
+            traceback.print_exc(file=sys.stderr)
+            self._send("refused", number, [("this could not be worked out", "look at it in the project file", None, "")])
+        else:
+            self._send("answer", number, found)
+
+    def _putter(self, look: int) -> Put:
+        def put(name: str, html: str, facts: dict[str, Any]) -> None:
+            if look < self._look:
+                raise Superseded
+            self._send("part", name, look, html, facts)
+
+        return put
+
+    def _progress(self, look: int) -> Callable[[float, str], None]:
+        def progress(share: float, text: str) -> None:
+            if look < self._look:
+                raise Superseded
+            self._send("part", "working", look, f"{text}, {100 * share:.0f} %" if text else "", {"share": share})
+
+        return progress
+
+    def _reading(self, file: str) -> None:
+        self._send("reading", file)
+
+    def _send(self, *message: Any) -> None:
+        with self._sending:
+            self.connection.send(message)
+
+
+def as_facts(mistakes: Iterable[Mistake]) -> list[dict[str, str]]:
+    """Mistakes as a page lists them."""
+    return [
+        {"problem": each.problem, "hint": each.hint, "where": each.where, "file": each.file.name if each.file else ""}
+        for each in mistakes
+    ]
