@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 Put = Callable[[str, str, dict[str, Any]], None]
+Logs = Mapping[str, tuple[int, int, int]]
 
 
 class DayView:
@@ -17,5 +18,11 @@ class DayView:
         self.file, self.avoid = file, avoid
         self.answers: Mapping[str, Callable[[dict[str, Any]], dict[str, Any]]] = {}
 
-    def look(self, put: Put, reading: Callable[[str], None], progress: Callable[[float, str], None]) -> None:
-        """Make the parts of the day."""
+    def look(
+        self, put: Put, reading: Callable[[str], None], progress: Callable[[float, str], None], logs: Logs
+    ) -> None:
+        """Make the parts of the day.
+
+        Parameters: `put` shows a part; `reading` names a log before it is read; `progress` gets the share done; `logs`
+        that are complete, by path, with what identifies their contents.
+        """

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from phaseopt.live.board import Board
+from phaseopt.live.watch import Seen, Watch, follow, waiting_text
 from phaseopt.live.worker import main
 from phaseopt.values.errors import InputError, Mistake
 
@@ -36,10 +37,21 @@ class Desk:
         self._connection: Connection | None = None
         self._closed = False
         self._looked = 0
+        self._seen: Seen | None = None
+        self._nudge = asyncio.Event()
 
     def start(self) -> None:
-        """Begin a child, which looks at the files at once; called in the server's event loop."""
+        """Begin a child, which looks at the project at once and at logs once they are complete; called in the server's
+        event loop."""
         self._loop = asyncio.get_running_loop()
+        self._watching = self._loop.create_task(follow(Watch(self.project), self._changed, self._nudge))
+        self._begin()
+
+    def look(self) -> None:
+        """See at once whether files changed; what is being made of earlier ones is then abandoned."""
+        self._nudge.set()
+
+    def _begin(self) -> None:
         context = multiprocessing.get_context("spawn")
         ours, theirs = context.Pipe()
         avoid = [name for name, count in self._deaths.items() if count >= _DEATHS]
@@ -48,12 +60,17 @@ class Desk:
         theirs.close()
         self._connection = ours
         threading.Thread(target=self._listen, args=(ours,), daemon=True).start()
-        self.look()
+        self._hand_over()
 
-    def look(self) -> None:
-        """Say that files changed: what is being made of the earlier ones is abandoned."""
+    def _changed(self, seen: Seen) -> None:
+        before, self._seen = self._seen, seen
+        self.board.put("waiting", waiting_text(seen), {"waiting": dict(seen.waiting)})
+        if before is None or (before.complete, before.inputs) != (seen.complete, seen.inputs):
+            self._hand_over()
+
+    def _hand_over(self) -> None:
         self._looked += 1
-        self._send(("look", self._looked))
+        self._send(("look", self._looked, None if self._seen is None else dict(self._seen.complete)))
 
     async def ask(self, what: str, body: dict[str, Any], seconds: float = 30.0) -> dict[str, Any]:
         """An answer of the child to a question. Raises `InputError` as it does, and where none comes in time."""
@@ -70,6 +87,7 @@ class Desk:
     def close(self) -> None:
         """End the child."""
         self._closed = True
+        self._watching.cancel()
         if self._process is not None:
             self._process.kill()
             self._process.join(5.0)
@@ -121,4 +139,4 @@ class Desk:
 
     def _again(self) -> None:
         if not self._closed:
-            self.start()
+            self._begin()

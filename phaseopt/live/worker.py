@@ -9,7 +9,9 @@ import signal
 import sys
 import threading
 import traceback
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
+from functools import partial
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -17,6 +19,8 @@ from typing import Any
 from phaseopt.values.errors import InputError, Mistake
 
 Put = Callable[[str, str, dict[str, Any]], None]
+Logs = Mapping[str, tuple[int, int, int]]  # complete ones by path, with what identifies their contents
+_MEMORY, _LARGEST_FILE = 6 << 30, 1 << 30  # bytes
 
 
 class Superseded(BaseException):
@@ -26,7 +30,20 @@ class Superseded(BaseException):
 def main(connection: Connection, project: Path, avoid: Iterable[str]) -> None:
     """Serve one desk until it closes its end. Parameters: `avoid`, logs at which earlier children died."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the server ends it
+    _limit()
     Worker(connection, project, frozenset(avoid)).run()
+
+
+def _limit() -> None:
+    """Let a log take no more memory, and no more of the disk, than a day needs; only POSIX systems can."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        return
+    for kind, most in ((resource.RLIMIT_AS, _MEMORY), (resource.RLIMIT_FSIZE, _LARGEST_FILE)):
+        with suppress(OSError, ValueError):
+            _, hard = resource.getrlimit(kind)
+            resource.setrlimit(kind, (most if hard < 0 else min(most, hard), hard))
 
 
 class Worker:
@@ -36,6 +53,7 @@ class Worker:
         self.connection, self.file, self.avoid = connection, file, avoid
         self._sending, self._new = threading.Lock(), threading.Condition()
         self._look, self._begun = 0, 0
+        self._logs: Logs | None = None
         self._failed = False
 
     def run(self) -> None:
@@ -49,16 +67,17 @@ class Worker:
             while True:
                 message = self.connection.recv()
                 if message[0] == "look":
-                    self._looked(message[1])
+                    self._looked(message[1], message[2])
                 else:
                     self._answer(*message[1:])
         except (EOFError, OSError):
             return
 
-    def _looked(self, look: int) -> None:
-        """The bench at once; the rest in the other thread."""
+    def _looked(self, look: int, logs: Logs | None) -> None:
+        """The bench at once; the rest in the other thread. Parameters: `logs` that are complete, None where nobody
+        knows yet."""
         with self._new:
-            self._look = look
+            self._look, self._logs = look, logs
             self._new.notify_all()
         self._guarded(lambda: self.bench.look(self._putter(look)))
 
@@ -66,8 +85,9 @@ class Worker:
         while True:
             with self._new:
                 self._new.wait_for(lambda: self._look > self._begun)
-                self._begun = look = self._look
-            self._guarded(lambda look=look: self.day.look(self._putter(look), self._reading, self._progress(look)))
+                self._begun, look, logs = self._look, self._look, self._logs
+            if logs is not None:
+                self._guarded(partial(self.day.look, self._putter(look), self._reading, self._progress(look), logs))
 
     def _guarded(self, work: Callable[[], None]) -> None:
         """Do something; what it refuses is its own part to show, and a fault of ours ends no server."""
@@ -87,7 +107,9 @@ class Worker:
             self._send("refused", number, mistakes)
         except Exception:
             traceback.print_exc(file=sys.stderr)
-            self._send("refused", number, [("this could not be worked out", "look at it in the project file", None, "")])
+            self._send(
+                "refused", number, [("this could not be worked out", "look at it in the project file", None, "")]
+            )
         else:
             self._send("answer", number, found)
 

@@ -16,26 +16,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from phaseopt.io.log_names import LOG_ENDINGS, NO_LOG_ENDINGS
 from phaseopt.io.start_time import start_time
 from phaseopt.project.pulls import Dialect, Pull
 from phaseopt.project.quantities import fault
 
-LOG_ENDINGS = (".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log", ".prn", ".mf4", ".mdf")
-# Nobody takes these for logs.
-_NO_LOGS = (
-    ".py",
-    ".md",
-    ".toml",
-    ".json",
-    ".html",
-    ".pdf",
-    ".png",
-    ".jpg",
-    ".jpeg",
-    ".heic",
-    ".db",
-    ".ini",
-)
 _PATTERN = re.compile(r"[*?\[]")
 
 
@@ -116,7 +101,7 @@ class LogFolder:
 
     def not_read(self) -> list[Path]:
         """Files in the folder that may be logs in a form that is not read, by the ending of their names."""
-        return [file for file in self._all() if file.suffix.lower() not in (*LOG_ENDINGS, *_NO_LOGS)]
+        return [file for file in self._all() if file.suffix.lower() not in (*LOG_ENDINGS, *NO_LOG_ENDINGS)]
 
     def not_there(self) -> list[str]:
         """Names of logs that are no pulls for which there is no file, patterns apart; a folder or two below counts."""
