@@ -7,4 +7,11 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-ACTIONS: Mapping[str, Callable[[Path, dict[str, Any]], dict[str, Any]]] = {}
+from phaseopt.live import edits
+
+ACTIONS: Mapping[str, Callable[[Path, dict[str, Any]], dict[str, Any]]] = {
+    "edit": edits.edit,
+    "undo": edits.undo,
+    "write": edits.write,
+}
+ASKED_FIRST: Mapping[str, str] = {"edit": "may"}  # actions that the child process judges before, by its question

@@ -1,13 +1,15 @@
 """The bench: values as they are typed, against each other, and the limits that they leave."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from phaseopt.live.board import Put
 from phaseopt.live.page_parts import filled
-from phaseopt.values.errors import InputError
+from phaseopt.values.errors import InputError, Mistake
 
-Put = Callable[[str, str, dict[str, Any]], None]
+if TYPE_CHECKING:
+    from phaseopt.project import AsGiven
 
 
 class Bench:
@@ -18,7 +20,10 @@ class Bench:
 
     def __init__(self, file: Path) -> None:
         self.file = file
-        self.answers: Mapping[str, Callable[[dict[str, Any]], dict[str, Any]]] = {"try": self.tried}
+        self.answers: Mapping[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
+            "try": self.tried,
+            "may": self.may,
+        }
 
     def look(self, put: Put) -> None:
         """Make the parts of the bench."""
@@ -36,9 +41,31 @@ class Bench:
         put("mistakes", "", {"messages": []})
         put("bench", filled("bench.html.j2", document=document), {"verdict": document.verdict, "state": document.state})
 
+    def may(self, body: dict[str, Any]) -> dict[str, Any]:
+        """Refuse a change that brings a mistake which the project has not had; nothing is written here."""
+        from phaseopt.live.edits import changes_in, with_values
+        from phaseopt.project.load import read_given
+
+        changes, remarks = changes_in(body)
+        given = read_given(self.file)
+        table = with_values(given.table, changes)
+        before = {(each.where, each.problem) for each in _mistakes(self.file, given)}
+        after = _mistakes(self.file, given._replace(table=table, read=table))
+        if new := [each for each in after if (each.where, each.problem) not in before]:
+            raise InputError(new)
+        return {"remarks": remarks}
+
     def tried(self, body: dict[str, Any]) -> dict[str, Any]:
         """What a value not yet entered would do."""
-        from phaseopt.project.load import LIMITS_DO_WITHOUT, load_project
+        return self.may(body)
 
-        load_project(self.file, without=LIMITS_DO_WITHOUT, changes=[f"{body['key']}={body['value']}"])
-        return {}
+
+def _mistakes(file: Path, given: "AsGiven") -> Sequence[Mistake]:
+    """What is wrong with contents of a project file, as far as contact asks for them."""
+    from phaseopt.project.load import LIMITS_DO_WITHOUT, load_given
+
+    try:
+        load_given(file, given, without=LIMITS_DO_WITHOUT)
+    except InputError as error:
+        return error.mistakes
+    return ()

@@ -1,8 +1,11 @@
 """What every open page shows: named parts, each with the number of the change that made it."""
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable, Mapping
 from typing import Any, NamedTuple
+
+Put = Callable[[str, str, dict[str, Any]], None]  # a part's name, its HTML, its facts
+Logs = Mapping[str, tuple[int, int, int]]  # complete ones by path, with what identifies their contents
 
 
 class Part(NamedTuple):

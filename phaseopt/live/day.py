@@ -4,8 +4,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-Put = Callable[[str, str, dict[str, Any]], None]
-Logs = Mapping[str, tuple[int, int, int]]
+from phaseopt.live.board import Logs, Put
 
 
 class DayView:

@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from phaseopt.live.actions import ACTIONS
+from phaseopt.live.actions import ACTIONS, ASKED_FIRST
 from phaseopt.live.board import Board, Part
 from phaseopt.live.desk import Desk
 from phaseopt.live.page_parts import filled
@@ -70,12 +70,17 @@ class Live:
         return JSONResponse([as_json(part) for part in self.board.since(0)])
 
     async def _do(self, request: Request) -> Response:
-        action = ACTIONS.get(request.path_params["action"])
-        if action is None:
+        if request.path_params["action"] not in ACTIONS:
             return JSONResponse({"messages": ["there is no such action"]}, 404)
         body = await _body(request)
         async with self._writing:
-            return await _answered(run_in_threadpool(action, self.project, body), self.desk.look)
+            return await _answered(self._done(request.path_params["action"], body), self.desk.look)
+
+    async def _done(self, name: str, body: dict[str, Any]) -> dict[str, Any]:
+        """An action on files; the child process has judged before what it has to judge."""
+        if name in ASKED_FIRST:
+            await self.desk.ask(ASKED_FIRST[name], body)
+        return await run_in_threadpool(ACTIONS[name], self.project, body)
 
     async def _ask(self, request: Request) -> Response:
         return await _answered(self.desk.ask(request.path_params["what"], await _body(request)), lambda: None)

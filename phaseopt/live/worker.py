@@ -9,17 +9,16 @@ import signal
 import sys
 import threading
 import traceback
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from functools import partial
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+from phaseopt.live.board import Logs, Put
 from phaseopt.values.errors import InputError, Mistake
 
-Put = Callable[[str, str, dict[str, Any]], None]
-Logs = Mapping[str, tuple[int, int, int]]  # complete ones by path, with what identifies their contents
 _MEMORY, _LARGEST_FILE = 6 << 30, 1 << 30  # bytes
 
 

@@ -14,13 +14,13 @@ from typing import Annotated, Any
 from pydantic import TypeAdapter, ValidationError
 
 from phaseopt.io.text import MOST_PROJECT, require_plain
+from phaseopt.io.toml_mistakes import toml_mistake
 from phaseopt.project import AsGiven, Project, Pull
 from phaseopt.project.answers import BLANK
 from phaseopt.project.changes import OPTION, changed_key, with_changes
 from phaseopt.project.cross_checks import contradictions
 from phaseopt.project.log_folder import LogFolder
 from phaseopt.project.mistakes import Loc, field_at, key_text, mistake_of, once_each, wanted_at
-from phaseopt.project.toml_mistakes import toml_mistake
 from phaseopt.values.display_units import Units
 from phaseopt.values.errors import InputError, Mistake
 
@@ -56,7 +56,11 @@ def load_project(path: str | Path, *, without: Collection[str] = (), changes: Se
     (-12.0, (0.0, 45.0))
     """
     file = Path(path)
-    given = read_given(file)
+    return load_given(file, read_given(file), without=without, changes=changes)
+
+
+def load_given(file: Path, given: AsGiven, *, without: Collection[str] = (), changes: Sequence[str] = ()) -> Project:
+    """`load_project` for contents that the file need not have yet."""
     raw = _set_aside(with_changes(given.table, changes), without)
     if "file" in raw:
         raise InputError([Mistake("unknown key", "take the key out", file, "file")])
