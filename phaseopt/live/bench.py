@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from phaseopt.live.board import Put
 from phaseopt.live.page_parts import filled
+from phaseopt.live.source import as_facts
 from phaseopt.values.errors import InputError, Mistake
 
 if TYPE_CHECKING:
@@ -36,7 +37,11 @@ class Bench:
             put("name", project.name, {"name": project.name})
             document = limits_document(phase_limits(project))
         except InputError as error:
-            put("mistakes", filled("mistakes.html.j2", mistakes=error.mistakes), {"messages": list(error.messages)})
+            put(
+                "mistakes",
+                filled("mistakes.html.j2", mistakes=as_facts(error.mistakes, self.file)),
+                {"messages": list(error.messages)},
+            )
             return
         put("mistakes", "", {"messages": []})
         put("bench", filled("bench.html.j2", document=document), {"verdict": document.verdict, "state": document.state})

@@ -1,18 +1,19 @@
 """What every open page shows: named parts, each with the number of the change that made it."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Mapping
+import time
+from collections.abc import AsyncIterator, Callable, Collection, Mapping
 from typing import Any, NamedTuple
 
 Put = Callable[[str, str, dict[str, Any]], None]  # a part's name, its HTML, its facts
 Logs = Mapping[str, tuple[int, int, int]]  # complete ones by path, with what identifies their contents
 
 
-class Part(NamedTuple):
+class PagePart(NamedTuple):
     """A part of the page.
 
     `html` fills the element of that name; `facts` are the same in numbers, for machines and tests; `stale` is set from
-    the moment its inputs change until it is made anew.
+    the moment its inputs change until it is made anew; `at` is when it was made, hours and minutes of this computer.
     """
 
     name: str
@@ -20,6 +21,7 @@ class Part(NamedTuple):
     html: str
     facts: dict[str, Any]
     stale: bool
+    at: str = ""
 
 
 class Board:
@@ -32,7 +34,7 @@ class Board:
     """
 
     def __init__(self) -> None:
-        self._parts: dict[str, Part] = {}
+        self._parts: dict[str, PagePart] = {}
         self._revision = 0
         self._changed = asyncio.Event()
 
@@ -44,23 +46,24 @@ class Board:
     def put(self, name: str, html: str, facts: dict[str, Any], *, stale: bool = False) -> None:
         """Show a part in place of what was there; nothing changes where it is the same."""
         before = self._parts.get(name)
-        if before is not None and (before.html, before.facts, before.stale) == (html, facts, stale):
+        if before is not None and before[2:5] == (html, facts, stale):
             return
         self._revision += 1
-        self._parts[name] = Part(name, self._revision, html, facts, stale)
+        at = before.at if stale and before is not None else time.strftime("%H:%M")
+        self._parts[name] = PagePart(name, self._revision, html, facts, stale, at)
         self._changed.set()
 
-    def mark_stale(self, names: set[str] | None = None) -> None:
-        """Say of parts (of all, where none are named) that their inputs changed."""
+    def mark_stale(self, but: Collection[str] = ()) -> None:
+        """Say of all parts `but` some that their inputs changed."""
         for name, part in list(self._parts.items()):
-            if names is None or name in names:
+            if name not in but:
                 self.put(name, part.html, part.facts, stale=True)
 
-    def since(self, revision: int) -> list[Part]:
+    def since(self, revision: int) -> list[PagePart]:
         """Parts that changed after a revision, in the order of their changes; after 0, all."""
         return sorted((each for each in self._parts.values() if each.revision > revision), key=lambda each: each[1])
 
-    async def follow(self, beat: float) -> AsyncIterator[list[Part]]:
+    async def follow(self, beat: float) -> AsyncIterator[list[PagePart]]:
         """All parts, then those that change; an empty list after each `beat` seconds without one."""
         seen = 0
         while True:

@@ -9,6 +9,7 @@ import itertools
 import multiprocessing
 import threading
 from collections import Counter
+from contextlib import suppress
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,10 @@ from phaseopt.live.worker import main
 from phaseopt.values.errors import InputError, Mistake
 
 _DEATHS = 2  # at one log, after which it is left out
+_ASKED_MOST = 16  # questions that wait at once
+_SOON, _LATEST = 0.5, 10.0  # seconds until another child begins: twice as long each time one dies at once
+# Parts that a change of files makes no less true.
+LASTING = frozenset({"name", "working", "waiting", "notice", "mistakes", "devices"})
 
 
 class Desk:
@@ -39,6 +44,7 @@ class Desk:
         self._looked = 0
         self._seen: Seen | None = None
         self._nudge = asyncio.Event()
+        self._wait = _SOON
 
     def start(self) -> None:
         """Begin a child, which looks at the project at once and at logs once they are complete; called in the server's
@@ -69,15 +75,20 @@ class Desk:
             self._hand_over()
 
     def _hand_over(self) -> None:
+        """Let the child look: what it makes of earlier files is abandoned, and what is shown is out of date."""
         self._looked += 1
+        self.board.mark_stale(LASTING)
         self._send(("look", self._looked, None if self._seen is None else dict(self._seen.complete)))
 
     async def ask(self, what: str, body: dict[str, Any], seconds: float = 30.0) -> dict[str, Any]:
         """An answer of the child to a question. Raises `InputError` as it does, and where none comes in time."""
+        if len(self._waiting) >= _ASKED_MOST:
+            raise InputError.one("too much is asked at once", hint="wait a moment, then try once more")
         number = next(self._numbers)
         answer = self._waiting[number] = asyncio.get_running_loop().create_future()
-        self._send(("ask", number, what, body))
         try:
+            if not self._send(("ask", number, what, body)):
+                raise InputError.one("the calculation is starting", hint="try once more in a moment")
             return await asyncio.wait_for(answer, seconds)
         except TimeoutError:
             raise InputError.one("this takes longer than it should", hint="try once more") from None
@@ -92,31 +103,32 @@ class Desk:
             self._process.kill()
             self._process.join(5.0)
 
-    def _send(self, message: tuple[Any, ...]) -> None:
+    def _send(self, message: tuple[Any, ...]) -> bool:
         if self._connection is None:
-            return
+            return False
         try:
             self._connection.send(message)
         except OSError:
-            return  # it died; the listener begins another, which looks at everything
+            return False  # it died; the listener begins another, which looks at everything
+        return True
 
     def _listen(self, connection: Connection) -> None:
         """In a thread of its own: what the child hands back goes to the event loop."""
-        try:
-            while True:
-                self._loop.call_soon_threadsafe(self._take, connection.recv())
-        except (EOFError, OSError):
-            if not self._closed:
-                self._loop.call_soon_threadsafe(self._died)
+        with suppress(RuntimeError):  # the loop ended
+            try:
+                while True:
+                    self._loop.call_soon_threadsafe(self._take, connection.recv())
+            except (EOFError, OSError):
+                if not self._closed:
+                    self._loop.call_soon_threadsafe(self._died)
 
     def _take(self, message: tuple[Any, ...]) -> None:
         kind = message[0]
         if kind == "part":
             _, name, look, html, facts = message
+            self._wait = _SOON
             if look >= self._looked or name == "working":
                 self.board.put(name, html, facts)
-        elif kind == "stale":
-            self.board.mark_stale(set(message[1]))
         elif kind == "reading":
             self._reading = message[1]
         elif kind in ("answer", "refused"):
@@ -129,13 +141,18 @@ class Desk:
 
     def _died(self) -> None:
         """Begin another; nobody waits for an answer of the dead."""
+        self._connection = None
+        if self._process is not None:
+            self._process.join(0.0)  # so that it leaves no entry in the system's table
         if self._reading:
             self._deaths[self._reading] += 1
+            self._reading = ""
         for waiting in self._waiting.values():
             if not waiting.done():
                 waiting.set_exception(InputError.one("the calculation stopped", hint="it begins again by itself"))
-        self.board.mark_stale()
-        self._loop.call_later(0.5, self._again)
+        self.board.mark_stale(LASTING)
+        self._loop.call_later(self._wait, self._again)
+        self._wait = min(2 * self._wait, _LATEST)
 
     def _again(self) -> None:
         if not self._closed:

@@ -1,5 +1,8 @@
 """The child process: it reads the project anew after each change, and makes the parts of the page.
 
+From the moment files change, every part is out of date until it is made anew from them: each look makes all parts of
+its view, those that come out the same too.
+
 One thread answers questions and looks at the bench, in a fraction of a second; another makes what takes longer, the
 day's model and tables, and abandons it when files change again. Nothing here writes into the project but what a
 question asks for.
@@ -17,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from phaseopt.live.board import Logs, Put
-from phaseopt.values.errors import InputError, Mistake
+from phaseopt.values.errors import InputError
 
 _MEMORY, _LARGEST_FILE = 6 << 30, 1 << 30  # bytes
 
@@ -64,13 +67,28 @@ class Worker:
         threading.Thread(target=self._slow, daemon=True).start()
         try:
             while True:
-                message = self.connection.recv()
-                if message[0] == "look":
-                    self._looked(message[1], message[2])
-                else:
-                    self._answer(*message[1:])
+                for message in self._received():
+                    if message[0] == "look":
+                        self._looked(message[1], message[2])
+                    else:
+                        self._answer(*message[1:])
         except (EOFError, OSError):
             return
+
+    def _received(self) -> list[tuple[Any, ...]]:
+        """What was sent since the last time; of several looks, and of trials of a key, the newest alone."""
+        found = [self.connection.recv()]
+        while self.connection.poll():
+            found.append(self.connection.recv())
+
+        def about(message: tuple[Any, ...]) -> Any:
+            return message[0] if message[0] == "look" else (message[2], message[3].get("key", message[1]))
+
+        newest = {about(message): message for message in found}
+        for message in found:
+            if message[0] == "ask" and newest[about(message)] is not message:
+                self._send("refused", message[1], [("a newer value was typed", "look at that one", None, "")])
+        return list(newest.values())
 
     def _looked(self, look: int, logs: Logs | None) -> None:
         """The bench at once; the rest in the other thread. Parameters: `logs` that are complete, None where nobody
@@ -134,11 +152,3 @@ class Worker:
     def _send(self, *message: Any) -> None:
         with self._sending:
             self.connection.send(message)
-
-
-def as_facts(mistakes: Iterable[Mistake]) -> list[dict[str, str]]:
-    """Mistakes as a page lists them."""
-    return [
-        {"problem": each.problem, "hint": each.hint, "where": each.where, "file": each.file.name if each.file else ""}
-        for each in mistakes
-    ]

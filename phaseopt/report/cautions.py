@@ -3,8 +3,6 @@
 Common practice; shown wherever limits or tables are.
 """
 
-from phaseopt.project.changes import changed_key
-
 BEFORE_TURNING = (
     "Limits come from the numbers given. Check the assembled engine by hand, on every cylinder, before it turns."
 )
@@ -54,5 +52,7 @@ def refit_words(changes: tuple[str, ...]) -> tuple[str, ...]:
     >>> refit_words(("crank.bore=81",)), len(refit_words(("intake.offset=-10", "intake.centreline=106")))
     ((), 2)
     """
+    from phaseopt.project.changes import changed_key  # heavy, and a page's cautions come before that
+
     asks = {".offset": DEGREED_AGAIN, ".centreline": WHERE_READ}
     return tuple(words for end, words in asks.items() if any(changed_key(each).endswith(end) for each in changes))

@@ -1,31 +1,70 @@
 "use strict";
 // The page holds nothing of its own: it shows the parts that the server sends, and posts what is typed and pressed.
 const beat = 1000 * Number(document.body.dataset.beat);
+const reads = document.body.dataset.kind === "telephone";
 const connection = document.getElementById("connection");
 const places = new Map([...document.querySelectorAll("[data-part]")].map((each) => [each.dataset.part, each]));
-let last = 0;
-let wholeAt = null;
+const parts = new Map(); // the last of each that was sent
+const lasting = new Set(["name", "working", "waiting", "notice", "mistakes", "devices"]);
+const states = /(?:[○◐✕?] ?)?\b(?:NOT CLEAR|CLEAR|CHECKED|TIGHT|HITS|UNKNOWN|KEEP|REPEAT|STOP HERE)\b/g;
+let heard = null; // when the server was last heard, by two clocks: one may be set, the other may sleep
+let out = true;
+let refused = "";
 
 function clock(at) {
-  return at.toTimeString().slice(0, 5);
+  return `${String(at.getHours()).padStart(2, "0")}:${String(at.getMinutes()).padStart(2, "0")}`;
+}
+
+function isHeard() {
+  if (!heard) return false;
+  const since = [Date.now() - heard.wall, performance.now() - heard.steady];
+  return Math.min(...since) > -beat && Math.max(...since) <= 3 * beat;
 }
 
 // A page that lost its server shows no verdict and no target as valid.
-function alive(now) {
-  if (now) [last, wholeAt] = [Date.now(), new Date()];
-  const out = Date.now() - last > 3 * beat;
-  document.body.classList.toggle("out", out);
-  connection.textContent = out ? `OUT OF DATE${wholeAt ? `, as of ${clock(wholeAt)}` : ""}` : `● Connected, ${clock(wholeAt)}`;
+function watch(now) {
+  if (now) heard = { wall: Date.now(), steady: performance.now(), at: new Date() };
+  const lost = !isHeard();
+  if (lost !== out) {
+    out = lost;
+    document.body.classList.toggle("out", out && heard !== null);
+    for (const part of parts.values()) fill(part);
+  }
+  const as = heard ? `, as of ${clock(heard.at)}` : "";
+  const words = heard ? `OUT OF DATE${as}. ${refused || "The server does not answer."}` : refused || "Connecting";
+  const text = out ? words : `● Connected, ${clock(heard.at)}`;
+  if (connection.textContent !== text) connection.textContent = text;
+}
+
+function lose(why) {
+  if (heard) heard.wall = -Infinity;
+  refused = why ?? refused;
+  watch(false);
+}
+
+// The words of state in a part give way, in its text and in what is read aloud.
+function withdraw(place, at) {
+  const words = `OUT OF DATE, as of ${at}`;
+  const texts = document.createTreeWalker(place, NodeFilter.SHOW_TEXT);
+  while (texts.nextNode()) texts.currentNode.data = texts.currentNode.data.replace(states, words);
+  for (const name of ["aria-label", "title", "data-h"]) {
+    for (const each of place.querySelectorAll(`[${name}]`)) each.setAttribute(name, each.getAttribute(name).replace(states, words));
+  }
 }
 
 // A field in use keeps what is typed and where the caret is while the part around it is made anew.
-function fill(place, part) {
+function fill(part) {
+  const place = places.get(part.name);
+  if (!place) return;
   const used = place.contains(document.activeElement) ? document.activeElement : null;
   const typed = used && "value" in used && used.id ? { id: used.id, value: used.value, at: used.selectionStart } : null;
   const open = [...place.querySelectorAll("details[open][id]")].map((each) => each.id);
   place.innerHTML = part.html;
   for (const id of open) document.getElementById(id)?.setAttribute("open", "");
-  place.classList.toggle("stale", part.stale);
+  const stale = !lasting.has(part.name) && (part.stale || out);
+  place.classList.toggle("stale", stale);
+  if (stale) withdraw(place, out && heard && !part.stale ? clock(heard.at) : part.at);
+  if (reads) for (const field of place.querySelectorAll("input, select, textarea")) field.disabled = true;
   if (!typed) return;
   const field = document.getElementById(typed.id);
   if (!field) return;
@@ -34,34 +73,38 @@ function fill(place, part) {
   if (typed.at !== null) field.setSelectionRange?.(typed.at, typed.at);
 }
 
-function show(parts) {
-  for (const part of parts) {
-    const place = places.get(part.name);
-    if (place) fill(place, part);
+function show(sent) {
+  for (const part of sent) {
+    parts.set(part.name, part);
+    fill(part);
     document.dispatchEvent(new CustomEvent("part", { detail: part }));
   }
 }
 
 function connect() {
-  const events = new EventSource("events");
+  const events = new EventSource("/events");
   events.onmessage = (event) => {
-    alive(true);
+    refused = "";
+    watch(true);
     show(JSON.parse(event.data));
   };
-  events.addEventListener("beat", () => alive(true));
-  events.onerror = () => {
-    last = 0;
-    alive(false);
-    if (events.readyState === EventSource.CLOSED) setTimeout(connect, beat);
+  events.addEventListener("beat", () => watch(true));
+  events.onerror = async () => {
+    lose("");
+    if (events.readyState !== EventSource.CLOSED) return;
+    const answer = await fetch("/parts").catch(() => null);
+    if (answer?.status === 401) lose(reads ? "This telephone was disconnected: load the page again." : "This browser is not let in any more.");
+    else setTimeout(connect, beat);
   };
 }
 
 async function post(path, body) {
   try {
+    const file = body instanceof Blob;
     const answer = await fetch(path, {
       method: "POST",
-      headers: { "Content-Type": "application/json", "X-Phaseopt": "1" },
-      body: JSON.stringify(body),
+      headers: { "Content-Type": file ? "application/octet-stream" : "application/json", "X-Phaseopt": "1" },
+      body: file ? body : JSON.stringify(body),
     });
     return { ok: answer.ok, ...(await answer.json()) };
   } catch {
@@ -69,7 +112,7 @@ async function post(path, body) {
   }
 }
 
-// A message stands beside what it is about.
+// A message is put beside what it is about.
 function say(near, messages) {
   const id = near.getAttribute("aria-describedby");
   const place = (id && document.getElementById(id)) || document.getElementById("said");
@@ -82,8 +125,10 @@ document.addEventListener("click", async (event) => {
   const body = { ...button.dataset };
   delete body.do;
   for (const field of button.closest("form, fieldset, .fields")?.querySelectorAll("[name]") ?? []) body[field.name] = field.value;
-  const found = await post(`do/${button.dataset.do}`, body);
-  say(button, found.messages ?? []);
+  const found = await post(`/do/${button.dataset.do}`, body);
+  say(button, found.messages ?? found.remarks ?? (found.changed ? ["Saved."] : []));
+  if (found.reload) location.reload();
+  if (found.ok && button.dataset.do === "write") readText();
 });
 
 const waiting = new Map();
@@ -93,7 +138,7 @@ document.addEventListener("input", (event) => {
   clearTimeout(waiting.get(field.id));
   waiting.set(field.id, setTimeout(async () => {
     const typed = field.value;
-    const found = await post("ask/try", { key: field.dataset.key, value: typed });
+    const found = await post("/ask/try", { key: field.dataset.key, value: typed });
     if (document.getElementById(field.id)?.value === typed) say(field, found.messages ?? found.remarks ?? []);
   }, 150));
 });
@@ -101,20 +146,71 @@ document.addEventListener("change", async (event) => {
   const field = event.target.closest("[data-key]");
   if (!field) return;
   clearTimeout(waiting.get(field.id));
-  const found = await post("do/edit", { key: field.dataset.key, value: field.value });
+  const found = await post("/do/edit", { key: field.dataset.key, value: field.value });
   say(field, found.messages ?? found.remarks ?? []);
 });
 document.addEventListener("submit", (event) => event.preventDefault());
 
+// The project file as text, and a line of it.
+const text = document.getElementById("text");
+async function readText() {
+  if (!text) return;
+  const answer = await fetch("/text").catch(() => null);
+  const found = await answer?.json();
+  if (!answer?.ok) return say(text, found?.messages ?? ["The server does not answer."]);
+  text.value = found.text;
+  text.defaultValue = found.text;
+  document.getElementById("digest").value = found.digest;
+}
+document.getElementById("reread")?.addEventListener("click", readText);
+document.addEventListener("part", () => {
+  if (text && text.value === text.defaultValue) readText();
+});
+document.addEventListener("click", async (event) => {
+  const button = event.target.closest("[data-line]");
+  if (!button || !text) return;
+  location.hash = "#file";
+  turn();
+  if (text.value === text.defaultValue) await readText();
+  const lines = text.value.split("\n");
+  const before = lines.slice(0, button.dataset.line - 1).join("\n").length + (button.dataset.line > 1 ? 1 : 0);
+  text.focus();
+  text.setSelectionRange(before, before + (lines[button.dataset.line - 1] ?? "").length);
+  text.scrollTop = (text.scrollHeight / lines.length) * Math.max(0, button.dataset.line - 5);
+});
+
+// Telephones and browsers: who is let in.
+const devices = document.getElementById("devices");
+async function readDevices() {
+  const answer = await fetch("/devices").catch(() => null);
+  if (devices && answer?.ok) devices.innerHTML = (await answer.json()).html;
+}
+document.addEventListener("click", async (event) => {
+  const button = event.target.closest("[data-let]");
+  if (!button) return;
+  const found = await post(`/devices/${button.dataset.let}`, { digest: button.dataset.digest ?? "" });
+  say(button, found.messages ?? []);
+  if (found.html) devices.innerHTML = found.html;
+});
+document.addEventListener("part", (event) => {
+  if (event.detail.name === "devices") readDevices();
+});
+
 function turn() {
-  const name = ["bench", "day", "tables", "studies"].includes(location.hash.slice(1)) ? location.hash.slice(1) : "day";
+  const names = [...document.querySelectorAll(".bar nav a")].map((link) => link.hash.slice(1));
+  if (!names.length) return;
+  const asked = location.hash.slice(1);
+  const name = names.includes(asked) ? asked : "day";
   for (const section of document.querySelectorAll("main > section")) section.hidden = section.id !== name;
   for (const link of document.querySelectorAll(".bar nav a")) {
     if (link.hash === `#${name}`) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
   }
+  if (name === "file" && text.value === text.defaultValue) readText();
+  if (name === "telephones") readDevices();
 }
 window.addEventListener("hashchange", turn);
+for (const each of ["visibilitychange", "pageshow", "focus"]) window.addEventListener(each, () => watch(false));
 turn();
-setInterval(() => alive(false), beat / 2);
+setInterval(() => watch(false), beat / 2);
 connect();
