@@ -4,6 +4,8 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from markupsafe import escape
+
 from phaseopt.live.board import Put
 from phaseopt.live.page_parts import filled
 from phaseopt.live.source import as_facts
@@ -34,7 +36,7 @@ class Bench:
 
         try:
             project = load_project(self.file, without=LIMITS_DO_WITHOUT)
-            put("name", project.name, {"name": project.name})
+            put("name", str(escape(project.name)), {"name": project.name})
             document = limits_document(phase_limits(project))
         except InputError as error:
             put(

@@ -136,7 +136,7 @@ def chosen_address(asked: str, own: list[str]) -> str:
         raise InputError.one(problem, hint=choice, where="--phone")
     if asked in own:
         return asked
-    with suppress(ValueError):
-        if IPv4Address(asked).is_unspecified:
-            raise InputError.one(f"{asked} would show the page on every network", hint=choice, where="--phone")
-    raise InputError.one(f"{asked!r} is not an address of this computer", hint=choice, where="--phone")
+    problem = f"{asked!r} is not an address of this computer"
+    if asked in ("0.0.0.0", "::", "0"):
+        problem = f"{asked} would show the page on every network"
+    raise InputError.one(problem, hint=choice, where="--phone")

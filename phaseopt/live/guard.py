@@ -136,10 +136,10 @@ class Guard:
         try:
             typed = (await request.json())["code"]
             token = self._telephones.enter(str(typed), request.client.host if request.client else "")
-        except (ValueError, KeyError, TypeError):
-            raise Refused(400, "Send the code that the laptop shows.") from None
         except InputError as error:
             return JSONResponse({"messages": list(error.messages)}, 403)
+        except (ValueError, KeyError, TypeError, RecursionError):
+            raise Refused(400, "Send the code that the laptop shows.") from None
         answer = JSONResponse({})
         self._set_cookie(answer, token)
         return answer
@@ -162,21 +162,22 @@ class Guard:
     async def _until_ended(self, session: Session, answer: Any, send: "_Out") -> None:
         """Send an answer, at most until its session ends."""
         sending = asyncio.ensure_future(answer)
-        end = asyncio.ensure_future(self._sessions.ended(session).wait())
-        try:
-            left = self._sessions.left(session)
-            await asyncio.wait({sending, end}, timeout=left, return_when=asyncio.FIRST_COMPLETED)
-            if sending.done():
-                await sending
-            else:
+        with self._sessions.end_of(session) as ended:
+            end = asyncio.ensure_future(ended.wait())
+            try:
+                left = self._sessions.left(session)
+                await asyncio.wait({sending, end}, timeout=left, return_when=asyncio.FIRST_COMPLETED)
+                if sending.done():
+                    await sending
+                    return
                 sending.cancel()
                 with suppress(asyncio.CancelledError):
                     await sending
                 if send.started:
                     await send({"type": "http.response.body", "body": b"", "more_body": False})
-        finally:
-            for each in (sending, end):
-                each.cancel()
+            finally:
+                sending.cancel()
+                end.cancel()
 
 
 _NOT_IN = (

@@ -11,8 +11,8 @@ import json
 import secrets
 import time
 from asyncio import Event
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Literal, NamedTuple
 
@@ -50,7 +50,7 @@ class Sessions:
     def __init__(self, file: Path | None, clock: Callable[[], float] = time.time) -> None:
         self._file, self._clock = file, clock
         self._all = _read(file)
-        self._ended: dict[str, Event] = {}
+        self._ends: list[tuple[str, Event]] = []  # what waits for the end of which session
         self._addresses: list[str] = []
         self.changed: Callable[[], None] = lambda: None  # what is done when one begins or ends
 
@@ -82,13 +82,20 @@ class Sessions:
         """End a session, and the answer that it is still being sent."""
         self._all = [each for each in self._all if each.digest != digest]
         self._write()
-        if digest in self._ended:
-            self._ended.pop(digest).set()
+        for waits_for, end in self._ends:
+            if waits_for == digest:
+                end.set()
         self.changed()
 
-    def ended(self, session: Session) -> Event:
+    @contextmanager
+    def end_of(self, session: Session) -> Iterator[Event]:
         """What is set when a session is ended."""
-        return self._ended.setdefault(session.digest, Event())
+        waits = session.digest, Event()
+        self._ends.append(waits)
+        try:
+            yield waits[1]
+        finally:
+            self._ends.remove(waits)
 
     def address(self) -> str:
         """A token for an address that lets one browser in."""
@@ -133,5 +140,5 @@ def _read(file: Path | None) -> list[Session]:
     try:
         found = [Session(**each) for each in json.loads(file.read_bytes())]
         return [each for each in found if isinstance(each.digest, str) and isinstance(each.until, float)]
-    except (OSError, ValueError, TypeError):
+    except (OSError, ValueError, TypeError, RecursionError):
         return []
