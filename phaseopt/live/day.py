@@ -1,27 +1,186 @@
-"""The day on the dyno: each log as it comes, what it added, the tables if you stop now, and the next pull."""
+"""The day on the dyno: each log as it comes, what it added, the tables if you stop now, and the next pull.
 
-from collections.abc import Callable, Mapping
+What is shown depends on the files alone: the project, its complete logs, and the notes on them. What took long is kept
+only to save time, and is made again after a kill.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from phaseopt.live.board import Logs, Put
+from phaseopt.live.page_parts import filled
+from phaseopt.live.pull_notes import read_notes
+from phaseopt.values.errors import InputError
+
+if TYPE_CHECKING:
+    from phaseopt.live.day_logs import DayLogs
+    from phaseopt.live.day_rows import PullRow
+    from phaseopt.study.day import Day
+    from phaseopt.tables import PhaseTables
+
+Progress = Callable[[float, str], None]
+_PARTS = ("pulls", "pull", "gain", "next", "day")
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What the last look found, for questions: rows of the list, and the logs they come from."""
+
+    rows: "tuple[PullRow, ...]" = ()
+    logs: "DayLogs | None" = None
 
 
 class DayView:
     """A project's pulls as its files are now.
 
-    Parameters: `file`, the project's; `avoid`, logs that ended an earlier child.
+    Parameters: `file`, the project's; `avoid`, paths of logs that ended an earlier child.
     """
 
     def __init__(self, file: Path, avoid: frozenset[str]) -> None:
         self.file, self.avoid = file, avoid
-        self.answers: Mapping[str, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+        self.answers: Mapping[str, Callable[[dict[str, Any]], dict[str, Any]]] = {"pull": self.chosen}
+        self._found = _Found()
+        self._reader: Any = None
+        self._day: Day | None = None
+        self._tables: dict[tuple[str, ...], PhaseTables] = {}
 
-    def look(
-        self, put: Put, reading: Callable[[str], None], progress: Callable[[float, str], None], logs: Logs
-    ) -> None:
+    def chosen(self, body: dict[str, Any]) -> dict[str, Any]:
+        """A pull that was chosen in the list, by its `key`."""
+        from phaseopt.live.day_rows import card
+
+        found = self._found
+        row = next((each for each in found.rows if each.key == body.get("key")), None)
+        if row is None:
+            raise InputError.one("this pull is gone", hint="choose another one")
+        return {"html": card(row, found.logs)}
+
+    def look(self, put: Put, reading: Callable[[str], None], progress: Progress, logs: Logs) -> None:
         """Make the parts of the day.
 
-        Parameters: `put` shows a part; `reading` names a log before it is read; `progress` gets the share done; `logs`
-        that are complete, by path, with what identifies their contents.
+        Parameters: `put` shows a part; `reading` gets the path of each log before it is read, and "" after the last;
+        `progress`, the share done; `logs` that are complete, by path, with what identifies their contents.
         """
+        from phaseopt.live.day_logs import Reader
+
+        self._reader = self._reader or Reader(self.file, self.avoid)
+        try:
+            found = self._reader.day(logs, reading)
+            if found is None:
+                self._nothing(put)
+            else:
+                self._shown(put, progress, found)
+        except InputError as error:
+            html = filled("mistakes.html.j2", mistakes=error.mistakes)
+            for name in _PARTS:
+                put(name, html if name == "next" else "", {"messages": list(error.messages)})
+        progress(1.0, "")
+
+    def _nothing(self, put: Put) -> None:
+        """A project that states no logs."""
+        put("pulls", filled("day_pulls.html.j2", rows=[], folder="", torque=False), {"pulls": []})
+        for name in _PARTS[1:]:
+            put(name, "", {})
+
+    def _shown(self, put: Put, progress: Progress, found: "DayLogs") -> None:
+        """Verdicts first, then what takes longer."""
+        from phaseopt.live.day_rows import day_rows, weather_rows
+
+        rows = day_rows(found, self._reader.read.values(), read_notes(self.file))
+        self._found = _Found(tuple(rows), found)
+        self._put_pulls(put, found)
+        weather = weather_rows(found.stated)
+        put("day", filled("day.html.j2", weather=weather, units=found.project.units), {"weather": weather})
+        progress(0.1, "the next plan")
+        count = sum(row.number > 0 for row in rows)
+        if found.points is None:
+            self._first_plan(put, progress, found)
+            put("gain", "", {})
+            return
+        now = self._now(found, progress)
+        self._put_next(put, found, now.plan(self._to_plan(rows)), count)
+        self._put_gain(put, now)
+        if added := self._added(now):
+            from dataclasses import replace
+
+            newest = max(rows, key=lambda row: row.number)
+            self._found = _Found(tuple(replace(row, added=added) if row is newest else row for row in rows), found)
+            self._put_pulls(put, found)
+
+    def _put_pulls(self, put: Put, found: "DayLogs") -> None:
+        """The list of pulls, and the newest one."""
+        from phaseopt.live.day_rows import card, facts, newest_first
+
+        rows = self._found.rows
+        order = newest_first(rows)
+        folder = found.stated.get("logs", "")
+        put(
+            "pulls", filled("day_pulls.html.j2", rows=order, folder=folder, torque=True), {"pulls": [*map(facts, rows)]}
+        )
+        shown = order[0] if order and order[0].word != "LEFT OUT" else None
+        put("pull", "" if shown is None else card(shown, found), {} if shown is None else facts(shown))
+
+    def _to_plan(self, rows: "Sequence[PullRow]") -> int:
+        from phaseopt.live.next_pull import baseline_is_due, pulls_to_plan
+
+        return pulls_to_plan(baseline_is_due([row.baseline for row in rows if row.number]))
+
+    def _first_plan(self, put: Put, progress: Progress, found: "DayLogs") -> None:
+        """Before the first pull."""
+        from phaseopt.study.plan import plan_next_pulls
+
+        sheet = plan_next_pulls(found.project, self._to_plan(()), lambda share, text: progress(share, text))
+        self._put_next(put, found, sheet, 0)
+
+    def _put_next(self, put: Put, found: "DayLogs", sheet: Any, count: int) -> None:
+        from phaseopt.live.next_pull import facts, next_pull
+
+        following = next_pull(found.project, sheet, count + 1)
+        put("next", filled("day_next.html.j2", next=following), facts(following))
+
+    def _now(self, found: "DayLogs", progress: Progress) -> "Day":
+        from phaseopt.study.day import Day
+
+        make = Day.begin if self._day is None else self._day.after
+        self._day = make(found.project, lambda share, text: progress(0.1 + 0.7 * share, text), found.points)
+        return self._day
+
+    def _put_gain(self, put: Put, now: "Day") -> None:
+        """The tables if you stop now."""
+        from phaseopt.job.baseline import baseline_of, compare_with
+        from phaseopt.live.day_rows import number
+        from phaseopt.report.gains import gain_text
+
+        gains = compare_with(baseline_of(now.limits), now.tables).gains
+        text = gain_text(gains, now.project.display_units.torque)
+        self._tables[_pulls_of(now)] = now.tables.tables
+        facts = {"gain": number(gains.gain), "within": number(2 * gains.deviation)}
+        put("gain", filled("day_gain.html.j2", gain=text, rpm=gains.rpm), facts)
+
+    def _added(self, now: "Day") -> str:
+        """What the newest pull added: torque of the tables now less that of the tables without it, by what is known
+        now. Empty for the first pull."""
+        from phaseopt.job.baseline import compare_torque, inputs_of
+        from phaseopt.torque import reduce_logs
+
+        torque = now.project.torque
+        assert torque is not None
+        before = _pulls_of(now)[:-1]
+        if not before:
+            return ""
+        if before not in self._tables:
+            project = now.project.with_pulls(torque.pulls[:-1])
+            earlier = now.after(project, points=reduce_logs(project, self._reader.read))
+            self._tables[before] = earlier.tables.tables
+        pairs = (inputs_of(now.limits, each) for each in (self._tables[before], now.tables.tables))
+        _, gain, _ = compare_torque(now.limits, now.model.surface, *pairs)
+        unit = now.project.display_units.torque
+        return unit.text(max(gain, 0.0)) if unit.of(gain) >= 0.05 else f"less than 0.1 {unit.name}"
+
+
+def _pulls_of(day: "Day") -> tuple[str, ...]:
+    """What stands for the pulls of a day, in their order."""
+    torque = day.project.torque
+    assert torque is not None
+    return tuple(pull.model_dump_json() for pull in torque.pulls)

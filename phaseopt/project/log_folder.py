@@ -71,7 +71,7 @@ class LogFolder:
 
     def pulls(self, entries: Sequence[Pull], rest: Pull) -> tuple[Pull, ...]:
         """Every pull: those of the entries, and one for each log that none claims, as `rest` says."""
-        claimed = set(map(os.path.realpath, self._found(self.aside)))
+        claimed = set(map(os.path.realpath, self.found(self.aside)))
         left_out = claimed | {name for name in self.aside if not _PATTERN.search(name)}
         used = [
             (number, entry)
@@ -80,11 +80,11 @@ class LogFolder:
         ]
         for _, entry in used:
             if not self._is_pattern(entry):
-                claimed |= set(map(os.path.realpath, self._found(entry.files)))
+                claimed |= set(map(os.path.realpath, self.found(entry.files)))
         pulls: list[Pull] = []
         for number, entry in used:
             pulls += self._of_entry(entry, f"torque.pulls (entry {number})", claimed)
-        claimed |= {os.path.realpath(file) for pull in pulls for file in self._found(pull.files)}
+        claimed |= {os.path.realpath(file) for pull in pulls for file in self.found(pull.files)}
         for file in self.in_folder():
             if os.path.realpath(file) not in claimed:
                 pulls.append(self._pull(rest, [file], f"torque.logs ({file.name})"))
@@ -110,8 +110,8 @@ class LogFolder:
             name
             for name in self.aside
             if not _PATTERN.search(name)
-            and not self._found([name])
-            and not self._found([f"{each}{name}" for each in below])
+            and not self.found([name])
+            and not self.found([f"{each}{name}" for each in below])
         ]
 
     def _all(self) -> list[Path]:
@@ -125,11 +125,11 @@ class LogFolder:
 
     def _of_entry(self, entry: Pull, key: str, claimed: set[str]) -> list[Pull]:
         if not self._is_pattern(entry):
-            return [self._pull(entry, self._found(entry.files), key)]
-        files = [file for file in self._found(entry.files) if os.path.realpath(file) not in claimed]
+            return [self._pull(entry, self.found(entry.files), key)]
+        files = [file for file in self.found(entry.files) if os.path.realpath(file) not in claimed]
         if entry.time is not None and len(files) > 1:
             raise fault(f"one time of day for {len(files)} files", f"name each file with its time under {key}")
-        if not files and not self._found(entry.files) and (self.logs is None or self.in_folder()):
+        if not files and not self.found(entry.files) and (self.logs is None or self.in_folder()):
             return [self._pull(entry, [], key)]  # to be refused by name where logs are read
         return [self._pull(entry, [file], key) for file in files]
 
@@ -141,13 +141,13 @@ class LogFolder:
             began = next((each for each in times if each is not None), None)
         names = [Path(os.path.relpath(file, self.project)).as_posix() for file in files]
         if key.startswith("torque.pulls") and (not files or not self._is_pattern(like)):
-            names += [Path(self.logs or "", name).as_posix() for name in like.files if not self._found([name])]
+            names += [Path(self.logs or "", name).as_posix() for name in like.files if not self.found([name])]
         return like.made_of(tuple(names), key, began)
 
     def _left_out(self, entry: Pull, names: set[str]) -> bool:
         """Whether every file of an entry is left out, by its place or by its name alone."""
         return all(
-            Path(name).name in names or any(os.path.realpath(f) in names for f in self._found([name]))
+            Path(name).name in names or any(os.path.realpath(f) in names for f in self.found([name]))
             for name in entry.files
         )
 
@@ -156,7 +156,7 @@ class LogFolder:
         places = [self.project, *([] if self.logs is None else [self.project / self.logs])]
         return any(_PATTERN.search(name) and not any(os.path.isfile(p / name) for p in places) for name in entry.files)
 
-    def _found(self, names: Iterable[str]) -> list[Path]:
+    def found(self, names: Iterable[str]) -> list[Path]:
         """Files by name or pattern: in the folder of logs, else from the project's folder."""
         found: dict[Path, None] = {}
         for name in names:

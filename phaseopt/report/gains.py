@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from phaseopt.job.gains import Moved
+from phaseopt.job.gains import Gains, Moved
 from phaseopt.report.document import Row, Table
 from phaseopt.report.facts import gained_most
 from phaseopt.report.part_load import part_load_lines
@@ -43,7 +43,16 @@ def gain_line(build: "Build") -> str:
 
 def gain_figure(build: "Build") -> str:
     """The average gain at full throttle with its ±; empty where it is not known."""
-    gains, unit = build.comparison.gains, build.project.display_units.torque
+    return gain_text(build.comparison.gains, build.project.display_units.torque)
+
+
+def gain_text(gains: Gains, unit: Unit) -> str:
+    """The same of any tables.
+
+    >>> from phaseopt.values.display_units import METRIC
+    >>> gain_text(Gains((2000.0, 7000.0), 150.0, 153.5, 1.2, ()), METRIC.torque)
+    '+3.5 ± 2.4 N·m'
+    """
     if not math.isfinite(gains.gain):
         return ""
     figure = f"{unit.signed(gains.gain)} ± {unit.text(2 * gains.deviation)}"

@@ -70,31 +70,31 @@ class Day(ShowsItself):
 
     @classmethod
     @one_blas_thread()
-    def begin(cls, project: Project, progress: Progress = silent) -> "Day":
+    def begin(cls, project: Project, progress: Progress = silent, points: Reduction | None = None) -> "Day":
         """Of the pulls that a project has; with a simulation it takes minutes the first time.
 
-        Parameters: `progress` gets the share of the work done, 0 to 1, and what is going on. Raises `InputError` as
-        `reduce_logs` and `simulate` do.
+        Parameters: `progress` gets the share of the work done, 0 to 1, and what is going on; `points` of its pulls,
+        where they are known. Raises `InputError` as `reduce_logs` and `simulate` do.
         """
         require_pulls(project)
         inputs = _inputs(project)
         limits = phase_limits(project)
         read: dict[str, ShaftTorque] = {}
-        points = reduce_logs(project, read)
+        points = points or reduce_logs(project, read)
         simulated = _simulated(project, points, limits, part(progress, 0.1, 0.95))
         return cls(project, limits, points, fit_torque(project, points, simulated), read, inputs)
 
     @one_blas_thread()
-    def after(self, project: Project) -> "Day":
+    def after(self, project: Project, progress: Progress = silent, points: Reduction | None = None) -> "Day":
         """With the pulls that the project has by now; begun anew where another key or file of it changed.
 
-        Raises `InputError` as `reduce_logs` does.
+        Parameters and errors as `begin`.
         """
         require_pulls(project)
         if project.with_pulls(()) != self.project.with_pulls(()) or _inputs(project) != self.inputs:
-            return Day.begin(project)
+            return Day.begin(project, progress, points)
         read = dict(self.read)
-        points = reduce_logs(project, read)
+        points = points or reduce_logs(project, read)
         simulated = self.model.simulation
         if simulated is not None:
             simulated = beside_more(project, simulated, points)

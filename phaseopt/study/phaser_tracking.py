@@ -63,17 +63,17 @@ def outliers(
         phaser = project.phaser_of(side)
         if phaser is not None:
             allowed, most = phaser.error, phaser.error + phaser.overshoot
-            found.append(_error(side, rpm, phases[side] - asked[side], allowed, most))
+            found.append(phase_error(side, rpm, phases[side] - asked[side], allowed, most))
     return tuple(each for each in found if each is not None)
 
 
 def wrong_commands(rpm: FloatArray, commands: dict[Side, FloatArray]) -> tuple[PhaseError, ...]:
     """Cams that the controller sent elsewhere than the tables say; `commands` less tables, NaN not known."""
-    found = (_error(side, rpm, off, 0.0, math.inf) for side, off in commands.items())
+    found = (phase_error(side, rpm, off, 0.0, math.inf) for side, off in commands.items())
     return tuple(each for each in found if each is not None)
 
 
-def _error(side: Side, rpm: FloatArray, off: FloatArray, allowed: float, most: float) -> PhaseError | None:
+def phase_error(side: Side, rpm: FloatArray, off: FloatArray, allowed: float, most: float) -> PhaseError | None:
     away = np.abs(off) > allowed + TRACKING_TOLERANCE
     if not away.any():
         return None

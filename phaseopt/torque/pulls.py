@@ -2,7 +2,7 @@
 
 import hashlib
 import os
-from collections.abc import Iterable, Iterator, MutableMapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, MutableMapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple
@@ -71,7 +71,11 @@ class Reduction(ShowsItself):
 
 
 @one_blas_thread()
-def reduce_logs(project: Project, read: MutableMapping[str, ShaftTorque] | None = None) -> Reduction:
+def reduce_logs(
+    project: Project,
+    read: MutableMapping[str, ShaftTorque] | None = None,
+    reading: Callable[[str], None] = lambda name: None,
+) -> Reduction:
     """Read every pull and reduce it to torque points.
 
     A sweep becomes one point for each speed bin (bins are centred on multiples of their width), full-throttle rows
@@ -87,6 +91,8 @@ def reduce_logs(project: Project, read: MutableMapping[str, ShaftTorque] | None 
     read
         Recordings of pulls that were read before, by all that they depend on; those read now are added. A pull whose
         files and keys are as they were is then not read again.
+    reading
+        Called with the name of each pull that is read, before it is.
 
     Returns
     -------
@@ -110,7 +116,7 @@ def reduce_logs(project: Project, read: MutableMapping[str, ShaftTorque] | None 
     (['ecl', 'full_throttle', 'icl', 'load'], 6)
     """
     torque = require_pulls(project)
-    names = _names(torque)
+    names = pull_names(torque)
     roller = roller_losses(project, torque)
     measured_of: dict[int, ShaftTorque] = {}
     before = {} if read is None else read
@@ -122,6 +128,7 @@ def reduce_logs(project: Project, read: MutableMapping[str, ShaftTorque] | None 
             _refuse_twice(project, number, name, files, taken)
             known_by = _known_by(project, torque, number, files, roller)
             if known_by not in before:
+                reading(name)
                 before[known_by] = _measured(project, torque, number, roller)
             measured_of[number] = before[known_by]
         except InputError as error:
@@ -194,7 +201,7 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
     roller = roller_losses(project, torque)
     try:
         taken: dict[str, str] = {}
-        for other, other_name in enumerate(_names(torque)[:-1], start=1):
+        for other, other_name in enumerate(pull_names(torque)[:-1], start=1):
             taken |= dict.fromkeys(map(_content, _files_there(project, other, torque)), other_name)
         files = pull_files(project, number, pull.files)
         _refuse_twice(project, number, name, files, taken)
@@ -398,8 +405,13 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     )
 
 
-def _names(torque: Torque) -> list[str]:
-    """A name for each pull: its own or its first file's; a repeated one gets a number."""
+def pull_names(torque: Torque) -> list[str]:
+    """A name for each pull: its own or its first file's; a repeated one gets a number.
+
+    >>> from phaseopt.project.load import load_project
+    >>> pull_names(load_project("examples/intake_only/project.toml").torque)[2:4]
+    ['pull-1', 'pull-2']
+    """
     names: list[str] = []
     for pull in torque.pulls:
         name = pull.name or Path(pull.files[0]).stem

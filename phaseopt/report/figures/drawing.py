@@ -3,8 +3,9 @@
 import io
 import re
 import textwrap
-from collections.abc import Mapping
-from contextlib import AbstractContextManager
+import threading
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import matplotlib
@@ -28,6 +29,7 @@ INK, SOFT, EDGE, RULE, PAPER, PANEL, INTAKE, EXHAUST, BEFORE, HITS_FILL, TIGHT_F
 DARK, MIDDLE, LIGHT = INK, INTAKE, BEFORE
 COLOURS: dict[Side, str] = {"intake": INTAKE, "exhaust": EXHAUST}
 TEXT = 12.0  # pixels
+_STYLING = threading.RLock()
 _POINTS = 72.0  # of a figure's inch: a point of the figure is a pixel of the page
 
 
@@ -63,27 +65,32 @@ def round_ticks(count: int) -> Locator:
     return MaxNLocator(count, steps=[1, 2, 5, 10])
 
 
-def styled() -> AbstractContextManager[None]:
-    """Text stays text, in one font that the page can replace."""
-    return matplotlib.rc_context(
-        {
-            "svg.fonttype": "none",
-            "font.family": ["sans-serif"],
-            "font.sans-serif": ["DejaVu Sans"],
-            "font.size": 9.0,
-            "text.parse_math": False,  # a $ in a person's name for something is a $
-            "axes.titlesize": 10.0,
-            "legend.fontsize": 8.0,
-            "hatch.linewidth": 0.5,
-            "text.color": INK,
-            "grid.color": RULE,
-            "legend.edgecolor": RULE,
-            "axes.edgecolor": INK,
-            "axes.labelcolor": INK,
-            "xtick.color": INK,
-            "ytick.color": INK,
-        }
-    )
+@contextmanager
+def styled() -> Iterator[None]:
+    """Text stays text, in one font that the page can replace. One thread at a time: these settings are the process's."""
+    with (
+        _STYLING,
+        matplotlib.rc_context(
+            {
+                "svg.fonttype": "none",
+                "font.family": ["sans-serif"],
+                "font.sans-serif": ["DejaVu Sans"],
+                "font.size": 9.0,
+                "text.parse_math": False,  # a $ in a person's name for something is a $
+                "axes.titlesize": 10.0,
+                "legend.fontsize": 8.0,
+                "hatch.linewidth": 0.5,
+                "text.color": INK,
+                "grid.color": RULE,
+                "legend.edgecolor": RULE,
+                "axes.edgecolor": INK,
+                "axes.labelcolor": INK,
+                "xtick.color": INK,
+                "ytick.color": INK,
+            }
+        ),
+    ):
+        yield
 
 
 def svg_element(figure: Figure, name: str, title: str) -> str:

@@ -8,7 +8,21 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from phaseopt.report.figures.colours import BLACK, WHITE
-from phaseopt.report.figures.drawing import DARK, EXHAUST, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.figures.drawing import (
+    BEFORE,
+    DARK,
+    EXHAUST,
+    INK,
+    LIGHT,
+    MIDDLE,
+    TEXT,
+    Drawing,
+    round_ticks,
+    sized,
+    styled,
+    svg_element,
+    workshop,
+)
 from phaseopt.report.phaser_fragment import section
 from phaseopt.torque import PhaserResponse, Repeats
 from phaseopt.torque.phaser_steps import DIRECTIONS, long_steps
@@ -61,6 +75,42 @@ def pulls(day: LoggedDay) -> str:
             fontsize=10.0,
         )
         return svg_element(figure, "pulls", "Torque of each pull over engine speed")
+
+
+def beside_others(points: xr.Dataset, pull: int, unit: Unit, *, phone: bool = False) -> Drawing:
+    """One pull's torque at full throttle over speed with its 95 %, the pulls before it thin.
+
+    Parameters: `points` of all pulls; the number of the `pull`, from 0.
+    """
+    name, size = ("pull-phone", (358, 200)) if phone else ("pull", (512, 250))
+    number, full = points["pull"].to_numpy(), points["full_throttle"].to_numpy().astype(bool)
+    own_full = full if (full & (number == pull)).any() else ~full
+    with styled():
+        figure = sized(*size)
+        axes = figure.subplots()
+        figure.subplots_adjust(left=42 / size[0], right=1 - 8 / size[0], bottom=38 / size[1], top=1 - 24 / size[1])
+        workshop(axes)
+        for other in np.unique(number[number < pull]):
+            rpm, torque, _ = _curve(points, own_full & (number == other), unit)
+            axes.plot(rpm, torque, color=BEFORE, lw=0.8)
+        rpm, torque, within = _curve(points, own_full & (number == pull), unit)
+        axes.fill_between(rpm, torque - within, torque + within, color=INK, alpha=0.12, lw=0)
+        axes.plot(rpm, torque, color=INK, lw=2.5)
+        axes.set_xlabel("engine speed, rpm", fontsize=TEXT, labelpad=3)
+        axes.xaxis.set_major_locator(round_ticks(4 if phone else 6))
+        axes.yaxis.set_major_locator(round_ticks(5))
+        start = "" if axes.get_ylim()[0] <= 0 else f" (starts at {axes.get_ylim()[0]:.0f})"
+        text = f"{unit.name}{start}: this pull thick, earlier ones thin"
+        figure.text(4 / size[0], 1 - 15 / size[1], text, fontsize=TEXT)
+        return Drawing(figure, name, "Torque of this pull over engine speed, and of the pulls before it")
+
+
+def _curve(points: xr.Dataset, own: np.ndarray, unit: Unit) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Speed, torque and its 95 % of some points, in the order of speed."""
+    some = points.isel(point=np.flatnonzero(own))
+    some = some.isel(point=np.argsort(some["rpm"].to_numpy()))
+    torque, within = (unit.of(some[name].to_numpy()) for name in ("torque", "scatter"))
+    return some["rpm"].to_numpy(), torque, _NINETY_FIVE * within
 
 
 def _span(points: xr.Dataset) -> tuple[FloatArray, FloatArray, FloatArray]:

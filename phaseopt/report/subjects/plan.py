@@ -20,7 +20,7 @@ from phaseopt.values.display_units import Unit
 _HEAD = (("Date", ""), ("Dyno, gear, rate", ""), ("Crew", ""), ("Who stops the dyno", ""))
 _NOTES = "Notes (knock, misfire, noise, what was changed)"
 _COLUMNS = 4  # named in one sentence
-_STOP = "knock, misfire or any noise · a phase over 2° off its target"
+STOP = "knock, misfire or any noise · a phase over 2° off its target"
 _READ = "Phase and centreline are crank degrees. Log: what the log reads then."
 _WRITE = "On a phone these fields last only while this page is open. The log and the printed sheet remain."
 KINDS = {
@@ -231,20 +231,20 @@ def _pulls_section(sheet: RunSheet, sides: tuple[Side, ...]) -> Section:
         {
             "number": pull.number,
             "kind": KINDS[pull.kind],
-            "targets": tuple(_target(pull, side) for side in sides) if pull.held else (),
-            "by_speed": _settings(pull, sides),
-            "clamps": _clamps_of(sheet, pull, sides),
-            "clearance": _gaps(sheet, pull),
+            "targets": tuple(target_words(pull, side) for side in sides) if pull.held else (),
+            "by_speed": timing_table(pull, sides),
+            "clamps": pull_clamps(sheet, pull, sides),
+            "clearance": clearance_table(sheet, pull),
         }
         for pull in sheet.pulls
     )
-    about = {"pulls": cards, "top": f"{sheet.model.top_speed:.0f}", "stop": _STOP, "blanks": blanks, "notes": _NOTES}
+    about = {"pulls": cards, "top": f"{sheet.model.top_speed:.0f}", "stop": STOP, "blanks": blanks, "notes": _NOTES}
     return Section(
         "Pulls", (Lines((_READ, _WRITE)), Part("pulls.html.j2", about, "pulls.css")), Depth.PAGE, new_sheet=True
     )
 
 
-def _target(pull: SheetPull, side: Side) -> tuple[str, str, str, str]:
+def target_words(pull: SheetPull, side: Side) -> tuple[str, str, str, str]:
     """A held phase of a cam, what the log reads there, and the true centreline."""
     reads = f"log reads {phase_text(pull, f'{side}_reading')}" if f"{side}_reading" in pull.timings else ""
     (centre,) = _centrelines((side,))
@@ -253,13 +253,13 @@ def _target(pull: SheetPull, side: Side) -> tuple[str, str, str, str]:
     return side.capitalize(), signed_phase(phase), reads, f"centreline {phase_text(pull, centre)}° {ends}"
 
 
-def _clamps_of(sheet: RunSheet, pull: SheetPull, sides: tuple[Side, ...]) -> str:
+def pull_clamps(sheet: RunSheet, pull: SheetPull, sides: tuple[Side, ...]) -> str:
     """The clamps for the day where any of its timings may meet any, else from rest to the pull's own phases."""
     box = sheet.clamps.range if sheet.clamps.verdict == CLEAR else pull.box.range
     return ", ".join(f"{side} {span_text(getattr(box, f'{side}_from'), getattr(box, f'{side}_to'))}" for side in sides)
 
 
-def _settings(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
+def timing_table(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
     """A row for each run of speeds with one timing."""
     at = pull.timings
     groups = {
@@ -287,7 +287,7 @@ def _settings(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
     )
 
 
-def _gaps(sheet: RunSheet, pull: SheetPull) -> Table:
+def clearance_table(sheet: RunSheet, pull: SheetPull) -> Table:
     model, unit = sheet.model, sheet.model.project.display_units.gap
     rows = [
         Row(

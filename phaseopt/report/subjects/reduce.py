@@ -219,7 +219,7 @@ def _drift_words(found: Repeatability, unit: Unit) -> str:
 
 
 def outlier_lines(day: LoggedDay) -> list[str]:
-    """Each pull that does not belong, and what to look for."""
+    """Each pull that does not belong, and what to look for, in the order of `day.repeats.outliers`."""
     unit = day.project.display_units.torque
     return [
         _outlier_text(one, day.pull_names, unit) + ("" if one.uneven else _corrected_twice(day, one.pull, one.share))
@@ -274,6 +274,16 @@ def unlike_words(unlike: UnlikePull, names: list[str], unit: Unit) -> str:
     )
 
 
+def unlike_lines(day: LoggedDay) -> list[str]:
+    """Each pull that the others do not predict, in the order of `day.unlike`."""
+    unit = day.project.display_units.torque
+    return [
+        unlike_words(unlike, day.pull_names, unit)
+        + ("" if unlike.tilted else _corrected_twice(day, unlike.pull, unlike.share))
+        for unlike in day.unlike
+    ]
+
+
 def phaser_lines(project: Project, response: PhaserResponse) -> list[str]:
     """What the logs show of one phaser beside what the project states."""
     lines = [f"[{section(project, response)}]", *(_offer_words(offer) for offer in offers(project, response))]
@@ -310,13 +320,8 @@ def _offer_words(offer: Offer) -> str:
 
 def look_first(day: LoggedDay) -> list[str]:
     """What has to be looked at before anything rests on these logs; empty where nothing has."""
-    unit = day.project.display_units.torque
     lines = [*outlier_lines(day), *day.reduction.first]
-    lines += [
-        unlike_words(unlike, day.pull_names, unit)
-        + ("" if unlike.tilted else _corrected_twice(day, unlike.pull, unlike.share))
-        for unlike in day.unlike
-    ]
+    lines += unlike_lines(day)
     lines += [f"{log_quality.file}: {warning}" for log_quality in day.log_quality for warning in log_quality.warnings]
     for response in day.phasers:
         bolder = [offer for offer in offers(day.project, response) if offer.bolder]
