@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from phaseopt.live import edits
+from phaseopt.live.day_actions import DAY_ACTIONS
 
 ACTIONS: Mapping[str, Callable[[Path, dict[str, Any]], dict[str, Any]]] = {
     "edit": edits.edit,
     "undo": edits.undo,
     "write": edits.write,
+    **DAY_ACTIONS,
 }
 ASKED_FIRST: Mapping[str, str] = {"edit": "may"}  # actions that the child process judges before, by its question

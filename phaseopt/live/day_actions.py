@@ -3,14 +3,15 @@
 import json
 import os
 import re
-import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+import tomlkit
+
 from phaseopt.io.atomic import write_file
 from phaseopt.io.log_names import LOG_ENDINGS
-from phaseopt.live.edits import Change, change, parsed, typed_value, value_at
+from phaseopt.live.edits import KeyChange, change, parsed, typed_value, value_at
 from phaseopt.live.history import text_now
 from phaseopt.live.pull_notes import LONGEST, read_notes, write_notes
 from phaseopt.values.errors import InputError
@@ -27,7 +28,7 @@ def leave_out(project: Path, body: dict[str, Any]) -> dict[str, Any]:
     names = [_known_as(project, torque, name) for name in _names(body)]
     aside = torque.get("leave_out", [])
     wanted = [*aside, *(name for name in names if name not in aside)]
-    return change(project, [Change("torque.leave_out", wanted, torque.get("leave_out"))])
+    return change(project, [KeyChange("torque.leave_out", wanted, torque.get("leave_out"))])
 
 
 def take_back(project: Path, body: dict[str, Any]) -> dict[str, Any]:
@@ -38,7 +39,7 @@ def take_back(project: Path, body: dict[str, Any]) -> dict[str, Any]:
     left = [name for name in aside if name not in names]
     if left == aside:
         raise InputError.one("this log is not left out by its name", hint="look at leave_out in the project file")
-    return change(project, [Change("torque.leave_out", left or None, aside)])
+    return change(project, [KeyChange("torque.leave_out", left or None, aside)])
 
 
 def note(project: Path, body: dict[str, Any]) -> dict[str, Any]:
@@ -61,6 +62,7 @@ def weather(project: Path, body: dict[str, Any]) -> dict[str, Any]:
             readings.append({"at": row["at"], **{key: _reading(key, row[key]) for key in _AIR}})
     if not readings:
         raise InputError.one("there is no reading", hint="enter pressure, temperature and humidity")
+    value: dict[str, Any]
     if len(readings) == 1 and not readings[0]["at"]:
         value = {key: readings[0][key] for key in _AIR}
     else:
@@ -69,22 +71,32 @@ def weather(project: Path, body: dict[str, Any]) -> dict[str, Any]:
         if len(set(times)) < len(times):
             raise InputError.one("two readings have one time", hint="change one of the times")
         value = {"at": [times[k] for k in order], **{key: [readings[k][key] for k in order] for key in _AIR}}
-    return change(project, [Change("torque.weather", value, _torque(project).get("weather"))])
+    table = tomlkit.inline_table()
+    table.update(value)
+    return change(project, [KeyChange("torque.weather", table, _torque(project).get("weather"))])
 
 
 def add_log(project: Path, body: dict[str, Any]) -> dict[str, Any]:
     """Put a log that was sent into the folder of logs. `body`: its "name" and "content"; one that is there stays."""
     folder = _torque(project).get("logs")
     if not isinstance(folder, str) or not (project.parent / folder).is_dir():
-        raise InputError.one("the project names no folder of logs", hint='make one, and write logs = "logs/" in [torque]')
+        raise InputError.one(
+            "the project names no folder of logs", hint='make one, and write logs = "logs/" in [torque]'
+        )
     name, content = body.get("name"), body.get("content")
     if not isinstance(content, bytes) or not isinstance(name, str):
         raise InputError.one("no log came", hint="choose a file")
-    if not re.fullmatch(r"[^\\/:*?\"<>|\x00-\x1f.~][^\\/:*?\"<>|\x00-\x1f]{0,150}", name) or not name.lower().endswith(LOG_ENDINGS):
+    if not re.fullmatch(r"[^\\/:*?\"<>|\x00-\x1f.~][^\\/:*?\"<>|\x00-\x1f]{0,150}", name) or not name.lower().endswith(
+        LOG_ENDINGS
+    ):
         endings = ", ".join(LOG_ENDINGS)
-        raise InputError.one(f"{name[:60]!r} is no name of a log", hint=f"give it a plain name that ends in one of {endings}")
+        raise InputError.one(
+            f"{name[:60]!r} is no name of a log", hint=f"give it a plain name that ends in one of {endings}"
+        )
     if not content or len(content) > MOST:
-        raise InputError.one(f"{name} is empty, or over {MOST // 1_000_000} MB", hint="export the pull alone, as text in columns")
+        raise InputError.one(
+            f"{name} is empty, or over {MOST // 1_000_000} MB", hint="export the pull alone, as text in columns"
+        )
     place = project.parent / folder / name
     if os.path.lexists(place):
         raise InputError.one(f"{name} is there already", hint="give the new one another name; nothing was changed")
@@ -141,5 +153,7 @@ def _reading(key: str, text: str) -> Any:
 def _clock(text: str) -> str:
     found = _CLOCK.fullmatch(text)
     if found is None:
-        raise InputError.one(f"{text!r} is no time of day", hint='enter it as "14:05"; each of several readings needs one')
+        raise InputError.one(
+            f"{text!r} is no time of day", hint='enter it as "14:05"; each of several readings needs one'
+        )
     return f"{int(found[1])}:{found[2]}"

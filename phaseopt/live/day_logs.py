@@ -81,7 +81,8 @@ class Reader:
 
     def _sorted(self, pulls: Iterable[Pull], complete: set[str]) -> tuple[list[Pull], dict[Names, Names]]:
         """Pulls whose logs are complete, and why others are not read; those that still wait are in neither."""
-        found, refused = [], {}
+        found: list[Pull] = []
+        refused: dict[Names, Names] = {}
         for pull in pulls:
             places = {os.path.abspath(self.file.parent / name): name for name in pull.files}
             missing = [name for place, name in places.items() if not os.path.exists(place)]

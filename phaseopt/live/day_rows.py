@@ -70,7 +70,7 @@ def day_rows(found: DayLogs, measured: Iterable[ShaftTorque], notes: Mapping[str
 def newest_first(rows: Sequence[PullRow]) -> list[PullRow]:
     """As the page lists them: those that are not read first, for they want something; those left out last."""
     order = {"NOT READ": 0, "LEFT OUT": 2}
-    return sorted(rows[::-1], key=lambda row: order.get(row.word, 1))
+    return sorted(rows, key=lambda row: (order.get(row.word, 1), -row.number))
 
 
 def card(row: PullRow, found: DayLogs | None) -> str:

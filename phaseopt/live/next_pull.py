@@ -135,4 +135,4 @@ def _clearance(sheet: RunSheet, pull: SheetPull) -> str:
         for contact, least in zip(model.contacts, required, strict=True)
     ]
     _, contact, gap, least = min(spare)
-    return f"Worst case {unit.down_text(gap)} {WORDS[contact]}, required {unit.up(least)}"
+    return f"Worst case {unit.down_text(gap)} {WORDS[contact]}, required {unit.up(least)} {unit.name}"

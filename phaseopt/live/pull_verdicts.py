@@ -59,12 +59,12 @@ def pull_verdicts(day: LoggedDay, measured: Iterable[ShaftTorque]) -> list[PullV
     assert torque is not None  # or there would be no pulls
     why: list[list[str]] = [[] for _ in names]
     for outlier, line in zip(day.repeats.outliers, outlier_lines(day), strict=True):
-        for pull in (outlier.pull, outlier.other) if outlier.unclear else (outlier.pull,):
-            why[pull].append(line)
+        for which in (outlier.pull, outlier.other) if outlier.unclear else (outlier.pull,):
+            why[which].append(line)
     for line in day.reduction.first:
-        found = [pull for pull, name in enumerate(names) if line.startswith((f"{name}: ", f"{name} reads "))]
-        for pull in found[-1:]:
-            why[pull].append(line)
+        about = [k for k, name in enumerate(names) if line.startswith((f"{name}: ", f"{name} reads "))]
+        for which in about[-1:]:
+            why[which].append(line)
     for unlike, line in zip(day.unlike, unlike_lines(day), strict=True):
         why[unlike.pull].append(line)
     by_file = {str(log.attrs["file"]): each for each in measured for log in each.logs}
@@ -166,7 +166,13 @@ def _missed(project: Project, measured: ShaftTorque) -> list[str]:
             place = np.round(rpm[free] / _SPEEDS).astype(np.int64)
             speeds = np.unique(place)
             typical = np.array([np.median(off[free][place == speed]) for speed in speeds])
-            error = phase_error(side, _SPEEDS * speeds, typical, phaser.error, phaser.error + phaser.overshoot)
+            error = phase_error(
+                side,
+                np.asarray(_SPEEDS * speeds, dtype=np.float64),
+                typical,
+                phaser.error,
+                phaser.error + phaser.overshoot,
+            )
             if error is not None:
                 way = "more advanced" if error.worst > 0 else "more retarded"
                 where = f"{min(error.rpm):.0f} to {max(error.rpm):.0f} rpm"
