@@ -118,8 +118,8 @@ class DayView:
         put(
             "pulls", filled("day_pulls.html.j2", rows=order, folder=folder, torque=True), {"pulls": [*map(facts, rows)]}
         )
-        shown = order[0] if order and order[0].word != "LEFT OUT" else None
-        put("pull", "" if shown is None else card(shown, found), {} if shown is None else facts(shown))
+        newest = order[0] if order and order[0].word != "LEFT OUT" else None
+        put("pull", "" if newest is None else card(newest, found), {} if newest is None else facts(newest))
 
     def _to_plan(self, rows: "Sequence[PullRow]") -> int:
         from phaseopt.live.next_pull import baseline_is_due, pulls_to_plan

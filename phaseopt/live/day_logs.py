@@ -22,7 +22,7 @@ from phaseopt.values.errors import InputError, Mistake
 
 _DAMAGED = "It cannot be read: too large, or damaged. Export it again, or leave it out."
 _ENDED = "Reading it ended the calculation twice. Export it again, or leave it out."
-Names = tuple[str, ...]  # of the logs of a pull, from the project's folder
+LogNames = tuple[str, ...]  # of the logs of a pull, from the project's folder
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +35,7 @@ class DayLogs:
 
     project: Project
     points: Reduction | None
-    refused: dict[Names, Names]
+    refused: dict[LogNames, LogNames]
     stated: dict[str, Any]
 
 
@@ -79,10 +79,10 @@ class Reader:
         waiting = [name for name in logs if os.path.abspath(home / name) not in complete]
         return [f"torque.leave_out={json.dumps([*aside, *waiting], ensure_ascii=False)}"] if waiting else []
 
-    def _sorted(self, pulls: Iterable[Pull], complete: set[str]) -> tuple[list[Pull], dict[Names, Names]]:
+    def _sorted(self, pulls: Iterable[Pull], complete: set[str]) -> tuple[list[Pull], dict[LogNames, LogNames]]:
         """Pulls whose logs are complete, and why others are not read; those that still wait are in neither."""
         found: list[Pull] = []
-        refused: dict[Names, Names] = {}
+        refused: dict[LogNames, LogNames] = {}
         for pull in pulls:
             places = {os.path.abspath(self.file.parent / name): name for name in pull.files}
             missing = [name for place, name in places.items() if not os.path.exists(place)]
@@ -96,9 +96,9 @@ class Reader:
 
     def _reduced(
         self, project: Project, pulls: list[Pull], reading: Callable[[str], None]
-    ) -> tuple[Reduction | None, list[Pull], dict[Names, Names]]:
+    ) -> tuple[Reduction | None, list[Pull], dict[LogNames, LogNames]]:
         """Torque points of all pulls that can be read together, those pulls, and what is wrong with the others."""
-        refused: dict[Names, Names] = {}
+        refused: dict[LogNames, LogNames] = {}
         while pulls:
             asked = project.with_pulls(pulls)
             assert asked.torque is not None

@@ -103,7 +103,7 @@ def test_a_log_that_cannot_be_opened_waits(day: Day, monkeypatch: pytest.MonkeyP
 
     def opened(path: str, *given: int) -> int:
         if closed and str(path).endswith("1.csv"):
-            raise PermissionError(13, "held by the logger")
+            raise PermissionError(13, "the logger has it open")
         return really(path, *given)
 
     monkeypatch.setattr(os, "open", opened)

@@ -67,7 +67,7 @@ def round_ticks(count: int) -> Locator:
 
 @contextmanager
 def styled() -> Iterator[None]:
-    """Text stays text, in one font that the page can replace; one thread at a time, since settings are the process's."""
+    """Text stays text, in one font that the page can replace. Settings are the process's: one thread at a time."""
     with (
         _STYLING,
         matplotlib.rc_context(
