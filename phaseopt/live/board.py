@@ -37,6 +37,7 @@ class Board:
         self._parts: dict[str, PagePart] = {}
         self._revision = 0
         self._changed = asyncio.Event()
+        self._closed = False
 
     @property
     def revision(self) -> int:
@@ -63,10 +64,15 @@ class Board:
         """Parts that changed after a revision, in the order of their changes; after 0, all."""
         return sorted((each for each in self._parts.values() if each.revision > revision), key=lambda each: each[1])
 
+    def close(self) -> None:
+        """End all streams: the server ends."""
+        self._closed = True
+        self._changed.set()
+
     async def follow(self, beat: float) -> AsyncIterator[list[PagePart]]:
         """All parts, then those that change; an empty list after each `beat` seconds without one."""
         seen = 0
-        while True:
+        while not self._closed:
             found = self.since(seen)
             seen = self._revision
             yield found

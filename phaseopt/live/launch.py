@@ -64,9 +64,22 @@ def serve(place: Path, port: int, phone: str | None, browser: bool, say: Callabl
     for each in (signal.SIGINT, signal.SIGTERM):
         signal.signal(each, _stop)  # what the server raises again once it has ended
     try:
-        uvicorn.Server(config).run(sockets=sockets)
+        _Server(config, live.board.close).run(sockets=sockets)
     except KeyboardInterrupt:
         say("Ended.")
+
+
+class _Server(uvicorn.Server):
+    """Ends its streams before it waits for requests to end."""
+
+    def __init__(self, config: uvicorn.Config, close: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._close = close
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End."""
+        self._close()
+        await super().shutdown(sockets)
 
 
 def _stop(_number: int, _frame: FrameType | None) -> None:

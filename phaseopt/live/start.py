@@ -37,7 +37,7 @@ def new_project(folder: Path, name: Any) -> Path:
     Parameters: `folder`, where the server was started; `name`, of the new folder in it.
     Raises `InputError` for a name that leaves the folder, and where the folder cannot be written or holds something.
     """
-    text = str(name or "").strip()
+    text = name.strip() if isinstance(name, str) else ""
     parts = Path(text).parts
     if not text or len(text) > 100 or not text.isprintable() or Path(text).is_absolute() or "\\" in text or ":" in text:
         raise InputError.one("give the new folder a name", hint='write a plain name, such as "my engine"')
