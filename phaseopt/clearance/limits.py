@@ -135,10 +135,6 @@ class Limits(ShowsItself):
         Every pair of labels at every speed, and what refuses it; `safe` has the same with labelled axes.
     alone, together : SpeedLimits
         Clamps by speed. Alone: the other cam at rest. Together: the largest box at that speed.
-    full_travel : FullTravel
-        What the whole travel would do.
-    faults : tuple of Fault
-        What each fault of a phaser would do, the other one anywhere in the boxes.
 
     Examples
     --------
@@ -157,13 +153,21 @@ class Limits(ShowsItself):
     pairs: SafePairs
     alone: SpeedLimits
     together: SpeedLimits
-    full_travel: FullTravel
-    faults: tuple[Fault, ...]
 
     @property
     def project(self) -> Project:
         """Whose limits they are, as it was read."""
         return self.contact.project_as_read
+
+    @cached_property
+    def full_travel(self) -> FullTravel:
+        """What the whole travel would do."""
+        return full_travel(self.contact)
+
+    @cached_property
+    def faults(self) -> tuple[Fault, ...]:
+        """What each fault of a phaser would do, the other one anywhere in the boxes."""
+        return faults(self.contact, _hull(self.boxes), self.contact.top_speed, "its clamps")
 
     @cached_property
     def unchecked(self) -> "SafeBox | None":
@@ -236,8 +240,6 @@ def phase_limits(model: ContactModel) -> Limits:
         SafePairs.of(model, (labels_i, labels_e), grid_of_phases, speeds, margin, ok),
         SpeedLimits.of(speeds, alone),
         SpeedLimits.of(speeds, together),
-        full_travel(model),
-        faults(model, _hull(boxes), model.top_speed, "its clamps"),
     )
 
 

@@ -100,7 +100,7 @@ def overview_of(file: Path) -> Overview:
         except InputError as error:
             lacks = error.mistakes
     steps = (Runnable("limits", "clear timings, and clamps to enter", lacks), *_more_steps(file, lacks))
-    measures = () if limits is None else _measures(limits)
+    measures = () if limits is None else measures_of(limits)
     return Overview(file, project, blanks, steps, limits, measures)
 
 
@@ -136,9 +136,15 @@ def _lacked(require: Callable[[Project], object], project: Project | None) -> tu
     return ()
 
 
-def _measures(limits: Limits) -> tuple[Measure, ...]:
-    """What would give travel back, each by contact limits computed again with that error alone made smaller."""
-    found = (Measure(what, _more(limits, surer)) for what, surer in _surer(limits))
+def measures_of(limits: Limits, still_wanted: Callable[[], None] = lambda: None) -> tuple[Measure, ...]:
+    """What would give travel back, each by contact limits computed again with that error alone made smaller.
+
+    `still_wanted` is called before each of them, and stops it all by raising.
+    """
+    found = []
+    for what, surer in _surer(limits):
+        still_wanted()
+        found.append(Measure(what, _more(limits, surer)))
     most = [each for each in found if each.degrees >= _LEAST_GAIN]
     return tuple(sorted(most, key=lambda each: -each.degrees))
 

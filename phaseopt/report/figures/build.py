@@ -11,16 +11,16 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 
 from phaseopt.clearance.contacts import WORDS
-from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
 from phaseopt.project import SIDES
 from phaseopt.report.facts import Tightest, clamps, clamps_hold, tightest, verdict_word
 from phaseopt.report.figures.colours import BLACK, MAP, WHITE, Scale
-from phaseopt.report.figures.drawing import DARK, HITS_FILL, LIGHT, MIDDLE, TIGHT_FILL, Drawing, placed, styled
+from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, placed, styled
+from phaseopt.report.figures.safe_map import box_outline, refused
 from phaseopt.report.simulation import alone, beyond
 from phaseopt.report.words import moving, phase_words
 from phaseopt.tables import number_text
-from phaseopt.values.arrays import BoolArray, FloatArray
+from phaseopt.values.arrays import FloatArray
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -144,16 +144,13 @@ def _plane(axes: Axes, build: "Build") -> list[Patch]:
         lines = axes.contour(intake, exhaust, mean, levels=8, colors=[BLACK], linewidths=0.5)
         axes.clabel(lines, fontsize=7.5)
         axes.plot([], [], color=BLACK, lw=0.5, label=f"torque, {unit.name}: full throttle, mean over speed")
-    areas = []
-    for words, here, colour, hatch, strokes in _refused(build):
-        if here.any():
-            area = axes.contourf(intake, exhaust, here.T.astype(float), levels=[0.5, 1.5], colors=[colour],
-                                 hatches=[hatch], zorder=2)  # fmt: skip
-            area.set_edgecolor(strokes)
-            area.set_linewidth(0.0)
-            areas.append(Patch(fc=colour, hatch=hatch, ec=strokes, lw=0.5, label=words))
+    areas: list[Patch] = []
+    for state in refused(build.limits):
+        if state.here.any():
+            state.paint(axes, intake, exhaust)
+            areas.append(state.patch)
     if clamps_hold(build):
-        _box(axes, clamps(build), "-", "clamps to enter, safe in any combination")
+        box_outline(axes, clamps(build), "-", "clamps to enter, safe in any combination")
     pairs = np.column_stack([build.tables.of_side(side).to_numpy().ravel() for side in SIDES])
     axes.plot(*np.unique(pairs, axis=0).T, ".", color=BLACK, ms=4, zorder=4, ls="none", label="cells of the tables")
     path = np.column_stack([build.tables.of_side(side).to_numpy()[:, -1] for side in SIDES])
@@ -167,21 +164,6 @@ def _plane(axes: Axes, build: "Build") -> list[Patch]:
     return areas
 
 
-def _refused(build: "Build") -> list[tuple[str, BoolArray, str, str, str]]:
-    """Pairs of phases that are not clear, by their state: words, where, fill, hatch and its colour."""
-    safe = build.limits.safe.isel(rpm=-1)
-    least = [
-        safe["static_margin"].to_numpy() + build.contact.required,
-        safe["running_margin"].to_numpy() + build.contact.reserve,
-    ]
-    hits = np.any([(gap <= 0).any(axis=-1) for gap in least], axis=0)
-    refused = safe["edge"].to_numpy() != 0
-    return [
-        ("TIGHT: under your minimum", refused & ~hits, TIGHT_FILL, "//", BLACK),
-        ("HITS: parts can hit", refused & hits, HITS_FILL, "xx", WHITE),
-    ]
-
-
 def _speeds(axes: Axes, path: FloatArray, rpm: FloatArray) -> None:
     """Speeds beside the path, where no other stands yet."""
     labelled = np.empty((0, 2))
@@ -191,13 +173,6 @@ def _speeds(axes: Axes, path: FloatArray, rpm: FloatArray) -> None:
             axes.annotate(words, (x, y), xytext=(6, 4), textcoords="offset points", fontsize=8.0, zorder=7,
                           bbox={"fc": WHITE, "ec": "none", "pad": 0.8, "alpha": 0.8})  # fmt: skip
             labelled = np.vstack([labelled, (x, y)])
-
-
-def _box(axes: Axes, box: SafeBox, dash: str, label: str) -> None:
-    corner = box.intake_from, box.exhaust_from
-    size = box.intake_to - box.intake_from, box.exhaust_to - box.exhaust_from
-    axes.add_patch(Rectangle(corner, *size, fill=False, ec=WHITE, lw=3.5, zorder=3))
-    axes.add_patch(Rectangle(corner, *size, fill=False, ec=BLACK, lw=1.6, ls=dash, zorder=3, label=label))
 
 
 def _line(axes: Axes, build: "Build") -> list[Patch]:

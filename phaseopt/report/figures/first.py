@@ -10,11 +10,12 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Polygon
 
 from phaseopt.clearance.contacts import WORDS, sides_of
+from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import place
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.job.concave_envelope import concave_envelope
 from phaseopt.project import SIDES, Side
-from phaseopt.report.facts import Tightest, closest
+from phaseopt.report.facts import Tightest
 from phaseopt.report.figures.drawing import (
     BEFORE,
     COLOURS,
@@ -114,14 +115,13 @@ def _dips(axes: Axes, rpm: FloatArray, torque: FloatArray, mark: str, face: str,
             axes.plot(rpm[known[at]], curve[at], mark, color=face, mec=edge, ms=8, zorder=5)
 
 
-def closest_approach(build: "Build") -> Drawing:
+def closest_approach(model: ContactModel, near: Tightest) -> Drawing:
     """A section across the crank through the valves and the piston at the closest approach, to scale.
 
     What a project does not give is drawn as common practice has it and changes no distance between valve and piston:
     the stem, the rim, the crown flat under each head and parallel to it.
     """
-    near = closest(build)
-    project, unit = build.project, build.project.display_units.gap
+    project, unit = model.project, model.project.display_units.gap
     size = (440, 220)
     with styled():
         figure = sized(*size)
@@ -129,8 +129,8 @@ def closest_approach(build: "Build") -> Drawing:
         axes.set_axis_off()
         axes.set_aspect("equal")
         crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
-        heads = {side: _Head(build, near, side) for side in SIDES}
-        surface = _crown(build, near, heads, float(crank.drop(near.angle)))
+        heads = {side: _Head(model, near, side) for side in SIDES}
+        surface = _crown(model, near, heads, float(crank.drop(near.angle)))
         half = project.crank.bore / 2.0
         axes.add_patch(Polygon(surface, closed=True, fc=PANEL, ec=EDGE, lw=1.2))
         for wall in (-half, half):
@@ -154,8 +154,8 @@ def closest_approach(build: "Build") -> Drawing:
 class _Head:
     """A valve's head in the section: where it is at the closest approach, along and across its stem."""
 
-    def __init__(self, build: "Build", near: Tightest, side: Side) -> None:
-        cam, project = build.contact.engine.cam(side), build.project
+    def __init__(self, model: ContactModel, near: Tightest, side: Side) -> None:
+        cam, project = model.engine.cam(side), model.project
         phase = near.intake_phase if side == "intake" else near.exhaust_phase
         self.lift = float(cam.lift(near.angle, cam.centre(phase), cam.lash))
         stated, seats = project.cam(side), project.seats.of(side) if project.seats is not None else ()
@@ -186,13 +186,13 @@ class _Head:
         return float(at[0]), float(at[1])
 
 
-def _crown(build: "Build", near: Tightest, heads: dict[Side, _Head], fall: float) -> FloatArray:
+def _crown(model: ContactModel, near: Tightest, heads: dict[Side, _Head], fall: float) -> FloatArray:
     """The piston's crown: flat under each valve, as far below it as drop less lift says, level between and beside."""
-    half = build.project.crank.bore / 2.0 - 0.4
+    half = model.project.crank.bore / 2.0 - 0.4
     level = -fall - 0.8
     parts = {}
     for side, head in heads.items():
-        left = float(build.contact.drops[side].fitted(near.angle)) - head.lift
+        left = float(model.drops[side].fitted(near.angle)) - head.lift
         ends = [
             head.face + max(left, 0.0) * head.down + sign * (head.radius + _BESIDE) * head.across for sign in (-1, 1)
         ]

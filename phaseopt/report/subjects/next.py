@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from pathlib import Path
 
-from phaseopt.job.next_step import Overview, Runnable
+from phaseopt.job.next_step import Measure, Overview, Runnable
 from phaseopt.report.document import Document, Lines, Section, in_shell, say
 
 _SHOWN = 6  # blanks by name; the rest are counted
@@ -56,11 +56,16 @@ def _lacking(step: Runnable, project: Path) -> Iterator[str]:
         yield f"and {len(step.lacks) - _SHOWN} more"
 
 
-def _measures(found: Overview) -> Iterator[str]:
-    if not found.measures:
+def measure_lines(measures: tuple[Measure, ...]) -> Iterator[str]:
+    """What to measure next, the most travel first."""
+    if not measures:
         yield "Nothing here would give half a degree more: cams are checked, or travel is the limit."
-    for each in found.measures[:3]:
+    for each in measures[:3]:
         yield f"{each.what[0].upper()}{each.what[1:]}: up to {each.degrees:.0f}° more travel."
+
+
+def _measures(found: Overview) -> Iterator[str]:
+    yield from measure_lines(found.measures)
     if found.project is not None and found.project.torque is not None:
         unit = found.project.display_units.torque.name
         yield f"On the dyno: phaseopt plan {in_shell(found.file)} --pulls 8 shows what each next pull may gain, {unit}."
