@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from phaseopt.live import edits
+from phaseopt.live import edits, readings
 from phaseopt.live.day_actions import DAY_ACTIONS
 
 ACTIONS: Mapping[str, Callable[[Path, dict[str, Any]], dict[str, Any]]] = {
@@ -15,5 +15,8 @@ ACTIONS: Mapping[str, Callable[[Path, dict[str, Any]], dict[str, Any]]] = {
     "undo": edits.undo,
     "write": edits.write,
     **DAY_ACTIONS,
+    "row": readings.add_row,
+    "lobe": readings.take_lobe,
 }
-ASKED_FIRST: Mapping[str, str] = {"edit": "may"}  # actions that the child process judges before, by its question
+# Actions that the child process judges before, each by its question.
+ASKED_FIRST: Mapping[str, str] = {"edit": "may", "row": "may_row"}

@@ -9,6 +9,10 @@ Put = Callable[[str, str, dict[str, Any]], None]  # a part's name, its HTML, its
 Logs = Mapping[str, tuple[int, int, int]]  # complete ones by path, with what identifies their contents
 
 
+class Superseded(BaseException):
+    """Files changed while something was made of the earlier ones; no error, so nothing that handles errors stops it."""
+
+
 class PagePart(NamedTuple):
     """A part of the page.
 

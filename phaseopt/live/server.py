@@ -26,6 +26,7 @@ from phaseopt.live.page_parts import filled
 from phaseopt.live.sessions import Sessions, state_file
 from phaseopt.live.start import chosen_project, new_project, projects_below
 from phaseopt.report.cautions import BEFORE_TURNING_SHORT, IN_SHORT, cautions
+from phaseopt.report.page import policy
 from phaseopt.report.palette import style_sheet
 from phaseopt.values.errors import InputError
 
@@ -63,6 +64,7 @@ class Live:
             Route("/events", self._events),
             Route("/parts", self._parts),
             Route("/text", self._text),
+            Route("/sheet", self._sheet),
             Route("/devices", self._devices),
             Route("/devices/{what}", self._let, methods=["POST"]),
             Route("/do/{action}", self._do, methods=["POST"]),
@@ -168,6 +170,14 @@ class Live:
             return await self._opened()[1].ask(request.path_params["what"], await _body(request))
 
         return await _answered(asked())
+
+    async def _sheet(self, _request: Request) -> Response:
+        """The measuring sheet, a page of its own to print."""
+        try:
+            page = (await self._opened()[1].ask("sheet", {}))["html"]
+        except InputError as error:
+            return JSONResponse({"messages": list(error.messages)}, 400)
+        return HTMLResponse(page, headers={"Content-Security-Policy": policy(page)})
 
     async def _devices(self, _request: Request) -> Response:
         return JSONResponse({"html": self._devices_html()})

@@ -19,14 +19,10 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-from phaseopt.live.board import Logs, Put
+from phaseopt.live.board import Logs, Put, Superseded
 from phaseopt.values.errors import InputError
 
 _MEMORY, _LARGEST_FILE = 6 << 30, 1 << 30  # bytes
-
-
-class Superseded(BaseException):
-    """Files changed while something was made of the earlier ones; no error, so nothing that handles errors stops it."""
 
 
 def main(connection: Connection, project: Path, avoid: Iterable[str]) -> None:

@@ -12,7 +12,6 @@ from phaseopt.report.facts import (
     Tightest,
     binder_words,
     binders,
-    closest,
     clamps,
     clamps_hold,
     closest,

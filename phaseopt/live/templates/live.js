@@ -58,9 +58,13 @@ function fill(part) {
   if (!place) return;
   const used = place.contains(document.activeElement) ? document.activeElement : null;
   const typed = used && "value" in used && used.id ? { id: used.id, value: used.value, at: used.selectionStart } : null;
-  const open = [...place.querySelectorAll("details[open][id]")].map((each) => each.id);
+  const folded = [...place.querySelectorAll("details[id]")].map((each) => [each.id, each.open]);
+  const words = [...place.querySelectorAll(".said[id]")].map((each) => [each.id, each.textContent]);
+  const entered = [...place.querySelectorAll("[data-cell]")].map((each) => [each.id, each.value]);
   place.innerHTML = part.html;
-  for (const id of open) document.getElementById(id)?.setAttribute("open", "");
+  for (const [id, open] of folded) document.getElementById(id)?.toggleAttribute("open", open);
+  for (const [id, text] of words) if (text && document.getElementById(id)) document.getElementById(id).textContent = text;
+  for (const [id, value] of entered) if (value && document.getElementById(id)) document.getElementById(id).value = value;
   const stale = !lasting.has(part.name) && (part.stale || out);
   place.classList.toggle("stale", stale);
   if (stale) withdraw(place, out && heard && !part.stale ? clock(heard.at) : part.at);
@@ -137,16 +141,16 @@ document.addEventListener("input", (event) => {
   if (!field) return;
   clearTimeout(waiting.get(field.id));
   waiting.set(field.id, setTimeout(async () => {
-    const typed = field.value;
-    const found = await post("/ask/try", { key: field.dataset.key, value: typed });
-    if (document.getElementById(field.id)?.value === typed) say(field, found.messages ?? found.remarks ?? []);
+    const value = field.value;
+    const found = await post("/ask/try", { key: field.dataset.key, ...typed(field) });
+    if (document.getElementById(field.id)?.value === value) say(field, found.messages ?? found.remarks ?? []);
   }, 150));
 });
 document.addEventListener("change", async (event) => {
-  const field = event.target.closest("[data-key]");
-  if (!field) return;
+  const field = document.getElementById(event.target.dataset?.wayOf) ?? event.target.closest("[data-key]");
+  if (!field || !(field.value || field.defaultValue)) return;
   clearTimeout(waiting.get(field.id));
-  const found = await post("/do/edit", { key: field.dataset.key, value: field.value });
+  const found = await post("/do/edit", { key: field.dataset.key, was: field.dataset.was, ...typed(field) });
   say(field, found.messages ?? found.remarks ?? []);
 });
 document.addEventListener("submit", (event) => event.preventDefault());

@@ -7,7 +7,6 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Patch, Rectangle
 
 from phaseopt.clearance.limits import Limits, SafeBox
-from phaseopt.project import SIDES
 from phaseopt.report.figures.colours import BLACK, WHITE
 from phaseopt.report.figures.drawing import (
     BEFORE,
@@ -27,7 +26,6 @@ from phaseopt.report.words import moving, phase_words
 from phaseopt.values.arrays import BoolArray, FloatArray
 
 _SIZE = (440, 300)
-_LABELS = {"intake": "intake phase, + = advanced", "exhaust": "exhaust phase, + = advanced"}
 
 
 @dataclass(frozen=True)
@@ -85,8 +83,10 @@ def safe_map(limits: Limits, before: tuple[SafeBox, ...] = ()) -> Drawing:
         states = _plane(axes, limits, before) if len(sides) == 2 else _line(axes, limits, before)
         axes.xaxis.set_major_locator(round_ticks(6))
         handles = [*axes.get_legend_handles_labels()[0], *(each.patch for each in states if each.here.any())]
-        place = {"loc": "lower left", "bbox_to_anchor": (0.08, 0.0)}
-        figure.legend(handles=handles, ncols=2, frameon=False, fontsize=TEXT, columnspacing=1.0, **place)
+        figure.legend(
+            handles=handles, ncols=2, frameon=False, fontsize=TEXT, columnspacing=1.0, loc="lower left",
+            bbox_to_anchor=(0.08, 0.0),
+        )  # fmt: skip
         title = f"Safe phases up to {limits.contact.top_speed:.0f} rpm: the box before dashed, the box now solid"
         return Drawing(figure, "safe-box", title)
 
@@ -104,8 +104,8 @@ def _plane(axes: Axes, limits: Limits, before: tuple[SafeBox, ...]) -> list[Refu
     axes.set_xlim(intake[0] - 1.5, intake[-1] + 1.5)
     axes.set_ylim(exhaust[0] - 1.5, exhaust[-1] + 1.5)
     axes.yaxis.set_major_locator(round_ticks(5))
-    for side, put in zip(SIDES, (axes.set_xlabel, axes.set_ylabel), strict=True):
-        put(_LABELS[side], fontsize=TEXT, labelpad=2)
+    axes.set_xlabel("intake phase, + = advanced", fontsize=TEXT, labelpad=2)
+    axes.set_ylabel("exhaust phase, + = advanced", fontsize=TEXT, labelpad=2)
     return states
 
 
@@ -119,8 +119,9 @@ def _line(axes: Axes, limits: Limits, before: tuple[SafeBox, ...]) -> list[Refus
     for state in states:
         along = np.diagonal(state.here) if tied else state.here.ravel()
         for phase in phases[along]:
-            look = {"fc": state.fill, "ec": state.strokes, "hatch": state.hatch, "lw": 0.0}
-            axes.add_patch(Rectangle((phase - half, 0.0), 2 * half, 1.0, **look))
+            strip = Rectangle((phase - half, 0.0), 2 * half, 1.0, fc=state.fill, ec=state.strokes, hatch=state.hatch)
+            strip.set_linewidth(0.0)
+            axes.add_patch(strip)
     for boxes, dash, label, colour in ((before, "--", "before", BEFORE), (limits.boxes, "-", "safe now", INK)):
         for number, box in enumerate(boxes):
             start, end = (box.intake_from, box.intake_to) if side == "intake" else (box.exhaust_from, box.exhaust_to)

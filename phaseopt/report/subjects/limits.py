@@ -84,7 +84,7 @@ def travel_section(travel: FullTravel) -> Section:
 
 def timing_section(limits: Limits) -> Section:
     """Whether the cams are where the project says, and what knowing it gains."""
-    found = {side: _timing_words(limits.contact.engine.cam(side).read) for side in SIDES}
+    found = {side: timing_words(limits.contact.engine.cam(side).read) for side in SIDES}
     lines = [f"{side.capitalize()} cam: {words}" for side, words in found.items()]
     if len(set(found.values())) == 1:
         lines = [f"Both cams: {found['intake']}"]
@@ -98,7 +98,7 @@ def timing_section(limits: Limits) -> Section:
     return say("Cam timing", *lines)
 
 
-def _timing_words(read: DegreedIn | None) -> str:
+def timing_words(read: DegreedIn | None) -> str:
     """Whether a cam is where the project says."""
     if read is None or not read.timed:
         return "not checked on the engine. The measuring sheet has the readings to take."

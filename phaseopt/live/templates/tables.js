@@ -1,0 +1,51 @@
+// The bench and the tables: rows of readings, files of lobes, cells that are pinned.
+function typed(field) {
+  const way = document.getElementById(`${field.id}-way`);
+  return { value: field.value, ...(way ? { way: way.value } : {}), ...(field.dataset.words ? { words: true } : {}) };
+}
+
+document.addEventListener("click", async (event) => {
+  const button = event.target.closest("[data-add]");
+  if (!button) return;
+  const row = button.closest("[data-row]"), cells = [...row.querySelectorAll("[data-cell]")];
+  const found = await post("/do/row", {
+    key: row.dataset.row,
+    first: row.dataset.first ?? "",
+    cells: cells.map((cell) => ({ name: row.dataset.table ? cell.dataset.cell : "", ...typed(cell) })),
+  });
+  say(button, found.messages ?? found.remarks ?? []);
+  if (!found.ok) return;
+  for (const cell of cells) cell.value = "";
+  cells[0]?.focus();
+});
+
+async function takeLobe(place, file) {
+  if (!file) return;
+  const near = place.querySelector("[data-key]");
+  const found = await post(`/do/lobe?side=${place.dataset.lobe}&name=${encodeURIComponent(file.name)}`, file);
+  say(near, found.messages ?? found.remarks ?? []);
+}
+document.addEventListener("dragover", (event) => {
+  const place = event.target.closest?.("[data-lobe]");
+  if (!place) return;
+  event.preventDefault();
+  place.classList.add("over");
+});
+document.addEventListener("dragleave", (event) => event.target.closest?.("[data-lobe]")?.classList.remove("over"));
+document.addEventListener("drop", (event) => {
+  const place = event.target.closest?.("[data-lobe]");
+  if (!place) return;
+  event.preventDefault();
+  place.classList.remove("over");
+  takeLobe(place, event.dataTransfer.files[0]);
+});
+document.addEventListener("change", (event) => {
+  const place = event.target.type === "file" && event.target.closest("[data-lobe]");
+  if (place) takeLobe(place, event.target.files[0]);
+});
+
+// A value half typed is not known yet, and with it what rests on it.
+document.addEventListener("input", (event) => {
+  if (event.target.closest("[data-key]")) document.body.classList.add("typing");
+});
+for (const name of ["change", "focusout"]) document.addEventListener(name, () => document.body.classList.remove("typing"));
