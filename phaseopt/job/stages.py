@@ -194,6 +194,14 @@ def require_same_project(project: Project, limits: Limits) -> None:
         raise InputError.one("these limits are of another project", hint="take phase_limits(project) of this one")
 
 
+def limits_for(limits: Limits, project: Project) -> Limits:
+    """The same limits for a project that differs in [search] alone: contact does not depend on that."""
+    contact = limits.contact
+    as_stated = None if contact.as_stated is None else project
+    read = contact.project.model_copy(update={"search": project.search})
+    return replace(limits, contact=replace(contact, project=read, as_stated=as_stated))
+
+
 def searched(
     project: Project, limits: Limits, labels: TorqueMap, progress: Progress
 ) -> tuple[SearchResult, PhaseTables]:

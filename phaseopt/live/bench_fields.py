@@ -38,7 +38,7 @@ class Entry(NamedTuple):
         return f"field-{self.key.replace('.', '-')}"
 
 
-class Rows(NamedTuple):
+class ReadingRows(NamedTuple):
     """Readings that come in rows: those there are, an empty one to add, and what each row is (a list, or a table)."""
 
     key: str
@@ -55,7 +55,7 @@ class Group(NamedTuple):
     id: str
     title: str
     entries: tuple[Entry, ...]
-    rows: tuple[Rows, ...] = ()
+    rows: tuple[ReadingRows, ...] = ()
     lobe: Entry | None = None
     lines: tuple[str, ...] = ()
 
@@ -164,8 +164,8 @@ class _Page:
             meaning_of(field, self.units), words, self.fits.get(key, ""),
         )  # fmt: skip
 
-    def rows(self, key: str, title: str, columns: Sequence[tuple[str, str, tuple[str, str] | None]]) -> Rows:
-        """Rows of a list: of tables whose keys are named, or of plain lists."""
+    def rows(self, key: str, title: str, columns: Sequence[tuple[str, str, tuple[str, str] | None]]) -> ReadingRows:
+        """ReadingRows of a list: of tables whose keys are named, or of plain lists."""
         names = tuple(name for name, _, _ in columns if name)
 
         def row(number: int) -> tuple[Entry, ...]:
@@ -177,7 +177,7 @@ class _Page:
         count = len(self.listed(key))
         fits = tuple(self.fits.get(f"{key}.{number}", "") for number in range(1, count + 1))
         empty = tuple(entry._replace(unit=self._unit(key, names, n)) for n, entry in enumerate(row(count + 1)))
-        return Rows(key, title, tuple(row(number) for number in range(1, count + 1)), fits, empty, names)
+        return ReadingRows(key, title, tuple(row(number) for number in range(1, count + 1)), fits, empty, names)
 
     def _unit(self, key: str, names: tuple[str, ...], n: int) -> str:
         field = field_at((*key.split("."), 0, names[n]) if names else tuple(key.split(".")))

@@ -5,12 +5,19 @@ each pull. A pull more is then read, simulated at its own points, and joined to 
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.job.input_hashes import input_hashes
-from phaseopt.job.stages import BestTables, phase_limits, search_tables
+from phaseopt.job.stages import (
+    BestTables,
+    limits_for,
+    phase_limits,
+    search_tables,
+    searched,
+    with_quantities,
+)
 from phaseopt.project import Project
 from phaseopt.project.cross_checks import require_slew
 from phaseopt.study.best_pulls import plan_pulls
@@ -91,14 +98,33 @@ class Day(ShowsItself):
         Parameters and errors as `begin`.
         """
         require_pulls(project)
+        if project.search != self.project.search:
+            alike = self.project.model_copy(update={"search": project.search})
+            if alike.with_pulls(()) == project.with_pulls(()):
+                return self.searched_as(alike).after(project, progress, points)
         if project.with_pulls(()) != self.project.with_pulls(()) or _inputs(project) != self.inputs:
             return Day.begin(project, progress, points)
         read = dict(self.read)
         points = points or reduce_logs(project, read)
+        if project == self.project and points.points == self.points.points:
+            return self
         simulated = self.model.simulation
         if simulated is not None:
             simulated = beside_more(project, simulated, points)
         return Day(project, self.limits, points, fit_torque(project, points, simulated), read, self.inputs)
+
+    @one_blas_thread()
+    def searched_as(self, project: Project) -> "Day":
+        """With other rules of the search: limits and torque of every label stay, the search is made again.
+
+        Parameters: `project`, the same but for [search]. Raises `InputError` where a rule leaves a cell no phase.
+        """
+        limits = limits_for(self.limits, project)
+        labels = with_quantities(limits, self.model, self.tables.labels)
+        found, _ = searched(project, limits, labels, silent)
+        day = replace(self, project=project, limits=limits)
+        day.__dict__["tables"] = BestTables(limits, self.model, labels, found)
+        return day
 
     @cached_property
     def tables(self) -> BestTables:

@@ -29,7 +29,7 @@ _SIZE = (440, 300)
 
 
 @dataclass(frozen=True)
-class Refused:
+class StatePairs:
     """Pairs of phases (a, b) that are not clear, of one state, and how they are painted."""
 
     words: str
@@ -51,15 +51,15 @@ class Refused:
         return Patch(fc=self.fill, hatch=self.hatch, ec=self.strokes, lw=0.5, label=self.words)
 
 
-def refused(limits: Limits) -> list[Refused]:
+def refused(limits: Limits) -> list[StatePairs]:
     """Pairs of phases that are not clear at the highest speed, by their state."""
     model, margin = limits.contact, limits.pairs.margin[-1]
     least = [margin[..., 0, :] + model.required, margin[..., 1, :] + model.reserve]
     hits = np.any([(gap <= 0).any(axis=-1) for gap in least], axis=0)
     not_clear = limits.pairs.edge[-1] != 0
     return [
-        Refused("TIGHT: under your minimum", not_clear & ~hits, TIGHT_FILL, "//", BLACK),
-        Refused("HITS: parts can hit", not_clear & hits, HITS_FILL, "xx", WHITE),
+        StatePairs("TIGHT: under your minimum", not_clear & ~hits, TIGHT_FILL, "//", BLACK),
+        StatePairs("HITS: parts can hit", not_clear & hits, HITS_FILL, "xx", WHITE),
     ]
 
 
@@ -91,7 +91,7 @@ def safe_map(limits: Limits, before: tuple[SafeBox, ...] = ()) -> Drawing:
         return Drawing(figure, "safe-box", title)
 
 
-def _plane(axes: Axes, limits: Limits, before: tuple[SafeBox, ...]) -> list[Refused]:
+def _plane(axes: Axes, limits: Limits, before: tuple[SafeBox, ...]) -> list[StatePairs]:
     intake, exhaust = limits.phases_intake, limits.phases_exhaust
     states = refused(limits)
     for state in states:
@@ -109,7 +109,7 @@ def _plane(axes: Axes, limits: Limits, before: tuple[SafeBox, ...]) -> list[Refu
     return states
 
 
-def _line(axes: Axes, limits: Limits, before: tuple[SafeBox, ...]) -> list[Refused]:
+def _line(axes: Axes, limits: Limits, before: tuple[SafeBox, ...]) -> list[StatePairs]:
     """One phaser: its phases in a row."""
     (side,) = moving(limits.project)
     phases = limits.phases_intake if side == "intake" else limits.phases_exhaust

@@ -1,0 +1,167 @@
+"""The tables as they are best by now: by cell, pinned and limited by the builder, checked, to copy and to write."""
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from phaseopt.live.board import Put
+from phaseopt.live.page_parts import filled
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import Progress
+
+if TYPE_CHECKING:
+    from phaseopt.clearance.limits import Limits
+    from phaseopt.job.build import Build
+    from phaseopt.project import Project
+    from phaseopt.study.day import Day
+
+FOLDER = "tables_now"
+
+
+class _Score(NamedTuple):
+    """What tables are worth: score and bound [N·m over all cells], average gain at full throttle with its standard
+    deviation [N·m]."""
+
+    value: float
+    bound: float
+    gain: float
+    deviation: float
+
+
+class TablesView:
+    """The best tables of a day, and what the last change of a rule cost.
+
+    Parameters: `file`, the project's.
+    """
+
+    def __init__(self, file: Path) -> None:
+        self.file = file
+        self.answers: Mapping[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
+            "may_pin": self.may_pin,
+            "write_tables": self.write,
+        }
+        self._build: Build | None = None
+        self._before: _Score | None = None
+
+    def look(self, put: Put, day: "Day", progress: Progress) -> None:
+        """Make the part of the tables. Raises `InputError` as `search_tables` does."""
+        from phaseopt.job.build import build
+        from phaseopt.report.explorer import explorer_section
+        from phaseopt.report.facts import clamps, verdict_word
+        from phaseopt.report.first_screen import answer_figures, states
+        from phaseopt.report.phase_table import mark_lines, phase_table
+        from phaseopt.report.words import box_words, moving
+
+        earlier = self._build
+        progress(0.6, "the best tables")
+        made = build(day.project, found=day.tables, explained=False)
+        now = _score(made)
+        if earlier is not None and earlier.project.search != made.project.search and earlier.model is made.model:
+            self._before = _score(earlier)
+        elif earlier is None or earlier.model is not made.model:
+            self._before = None
+        self._build = made
+        sides, unit = moving(made.project), made.project.display_units.torque
+        tables = tuple(phase_table(made, side) for side in sides)
+        cells = {side: made.tables.of_side(side).to_numpy().tolist() for side in sides}
+        html = filled(
+            "tables.html.j2",
+            states=states(made)[:1],
+            figures=answer_figures(made),
+            lines=_score_lines(now, self._before, made),
+            tables=tables,
+            marks=mark_lines(made, tables),
+            clamps=box_words(made.project, clamps(made)),
+            part=explorer_section(made),
+            sides=sides,
+            search=made.project.search,
+            folder=FOLDER,
+            accepted=made.verdict.accepted,
+            verdict=made.verdict,
+            unit=unit.name,
+        )
+        facts = {
+            "cells": cells,
+            "rpm": list(made.project.tables.rpm),
+            "load": list(made.project.tables.load),
+            "score": now._asdict(),
+            "before": self._before and self._before._asdict(),
+            "state": verdict_word(made),
+            "accepted": made.verdict.accepted,
+            "pinned": [each.model_dump() for each in made.project.search.pinned],
+        }
+        put("tables", html, facts)
+
+    def may_pin(self, body: dict[str, Any]) -> dict[str, Any]:
+        """Refuse to hold a cell at a timing that is not clear in any combination, with what comes too near there."""
+        from phaseopt.live.pins import pin_in
+
+        made = self._build
+        if made is None:
+            raise InputError.one("there are no tables yet", hint="wait until they are worked out")
+        pin = pin_in(body)
+        refuse_not_clear(made.limits, pin["rpm"][0], pin.get("intake", 0.0), pin.get("exhaust", 0.0))
+        return {}
+
+    def write(self, _body: dict[str, Any]) -> dict[str, Any]:
+        """Write the tables as neutral CSV into a folder beside the project; refused where they are not clear."""
+        from phaseopt.output.directory import write_files
+        from phaseopt.report.words import moving
+        from phaseopt.tables import table_text
+
+        made = self._build
+        if made is None or not made.verdict.accepted:
+            raise InputError.one("there are no tables that may be written", hint="see what the verdict says")
+        files = {f"{side}_phase.csv": table_text(made.tables.of_side(side)) for side in moving(made.project)}
+        write_files(self.file.parent / FOLDER, files)
+        return {"remarks": [f"Written: {FOLDER}/{' and '.join(files)}."], "files": sorted(files)}
+
+
+def refuse_not_clear(limits: "Limits", rpm: float, intake: float, exhaust: float) -> None:
+    """Refuse a timing that is in no safe box, saying which contact comes how near and what is required.
+
+    Parameters: `rpm` of the cell; phases in crank degrees. Raises `InputError`: contact can never be overridden.
+    """
+    import numpy as np
+
+    from phaseopt.clearance.contacts import WORDS
+    from phaseopt.report.words import box_words, phase_text
+
+    if any(bool(box.holds(intake, exhaust)) for box in limits.boxes):
+        return
+    model, unit = limits.contact, limits.project.display_units.gap
+    gaps = model.gaps([[intake, intake, exhaust, exhaust]])
+    static, running = gaps.static[0], gaps.swept[0] - model.running_mm([model.top_speed])[0]
+    margin = np.minimum(static - model.required, running - model.reserve)
+    n = int(margin.argmin())
+    by_static = static[n] - model.required[n] <= running[n] - model.reserve
+    least, required = (static[n], model.required[n]) if by_static else (running[n], model.reserve)
+    state = "HITS" if least <= 0 else "TIGHT" if margin[n] < 0 else "clear by itself, but not with every other cell"
+    where = f"intake {phase_text(intake)}, exhaust {phase_text(exhaust)}"
+    boxes = ", or ".join(box_words(limits.project, box) for box in limits.boxes)
+    raise InputError.one(
+        f"{where} is {state}: {WORDS[model.contacts[n]]} has {unit.down_text(float(least))} in the worst case up to "
+        f"{model.top_speed:.0f} rpm, {unit.up_beside(float(required))} is required. No pin overrides that",
+        hint=f"pin the cell inside {boxes}",
+    )
+
+
+def _score(made: "Build") -> _Score:
+    gains = made.comparison.gains
+    return _Score(made.best.value, made.best.bound, float(gains.gain), float(gains.deviation))
+
+
+def _score_lines(now: _Score, before: _Score | None, made: "Build") -> list[str]:
+    """Score and bound a cell, and what the last change of pins and limits cost."""
+    unit = made.project.display_units.torque
+    cells = len(made.project.tables.rpm) * len(made.project.tables.load)
+    lines = [
+        f"Score {unit.signed_text(now.value / cells, 1)} a cell; no tables under these rules can have more than "
+        f"{unit.text((now.bound - now.value) / cells, 2)} a cell above it."
+    ]
+    if before is not None:
+        lines.append(
+            f"Your last change: average gain at full throttle {unit.signed_text(before.gain)} before, "
+            f"{unit.signed_text(now.gain)} now; score {unit.signed_text((now.value - before.value) / cells, 2)} a cell."
+        )
+    return lines
