@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from phaseopt.live import edits, readings
+from phaseopt.live import edits, pins, readings
 from phaseopt.live.day_actions import DAY_ACTIONS
 
 ACTIONS: Mapping[str, Callable[[Path, dict[str, Any]], dict[str, Any]]] = {
@@ -17,6 +17,8 @@ ACTIONS: Mapping[str, Callable[[Path, dict[str, Any]], dict[str, Any]]] = {
     **DAY_ACTIONS,
     "row": readings.add_row,
     "lobe": readings.take_lobe,
+    "pin": pins.pin,
+    "cap": pins.cap,
 }
 # Actions that the child process judges before, each by its question.
-ASKED_FIRST: Mapping[str, str] = {"edit": "may", "row": "may_row"}
+ASKED_FIRST: Mapping[str, str] = {"edit": "may", "row": "may_row", "pin": "may_pin"}

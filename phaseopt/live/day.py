@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from phaseopt.live.board import Logs, Put
 from phaseopt.live.page_parts import filled
 from phaseopt.live.pull_notes import read_notes
+from phaseopt.live.tables import TablesView
 from phaseopt.values.errors import InputError
 
 if TYPE_CHECKING:
@@ -40,7 +41,11 @@ class DayView:
 
     def __init__(self, file: Path, avoid: frozenset[str]) -> None:
         self.file, self.avoid = file, avoid
-        self.answers: Mapping[str, Callable[[dict[str, Any]], dict[str, Any]]] = {"pull": self.chosen}
+        self._best = best = TablesView(file)
+        self.answers: Mapping[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
+            "pull": self.chosen,
+            **best.answers,
+        }
         self._found = _Found()
         self._reader: Any = None
         self._day: Day | None = None
@@ -82,6 +87,7 @@ class DayView:
         put("pulls", filled("day_pulls.html.j2", rows=[], folder="", torque=False), {"pulls": []})
         for name in _PARTS[1:]:
             put(name, "", {})
+        put("tables", filled("tables_none.html.j2"), {"state": "UNKNOWN"})
 
     def _shown(self, put: Put, progress: Progress, found: "DayLogs") -> None:
         """Verdicts first, then what takes longer."""
@@ -97,10 +103,15 @@ class DayView:
         if found.points is None:
             self._first_plan(put, progress, found)
             put("gain", "", {})
+            put("tables", filled("tables_none.html.j2"), {"state": "UNKNOWN"})
             return
         now = self._now(found, progress)
+        if only_rules := self._best.made_of(now.model):  # pins and caps alone changed: their outcome comes first
+            self._best.look(put, now)
         self._put_next(put, found, now.plan(self._to_plan(rows)), count)
         self._put_gain(put, now)
+        if not only_rules:
+            self._best.look(put, now)
         if added := self._added(now):
             from dataclasses import replace
 

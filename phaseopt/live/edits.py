@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 import tomlkit
 from tomlkit.container import Container, OutOfOrderTableProxy
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import Float, InlineTable, Integer, Table
+from tomlkit.items import AoT, Float, InlineTable, Integer, Table
 
 from phaseopt.io.text import MOST_PROJECT
 from phaseopt.io.toml_mistakes import toml_mistake
@@ -297,8 +297,8 @@ def _rewritten(project: Path, before: bytes, changes: Sequence[KeyChange], wante
     try:
         document = tomlkit.parse(text.replace("\r\n", "\n") if carriage_returns else text)
         for each in changes:
-            _put(document, each.key, each.value)
-        text = tomlkit.dumps(document)
+            _put(document, each.key, _item(each.value))
+        text = _spaced(text, tomlkit.dumps(document))
         same = tomllib.loads(text) == wanted
     except (TOMLKitError, ValueError, TypeError, IndexError, AttributeError, RecursionError):
         same = False
@@ -329,7 +329,7 @@ def _put(at: Any, key: str, value: Any) -> None:
         if value is None:
             del at[place]
         elif place == len(at):
-            at.append(value)
+            at.append(value.unwrap() if isinstance(at, AoT) else value)
         else:
             at[place] = value
         return
@@ -338,6 +338,32 @@ def _put(at: Any, key: str, value: Any) -> None:
         at.pop(name, None)
     else:
         at[name] = value
+
+
+def _spaced(before: str, after: str) -> str:
+    """The text after a change with an empty line above a section that is new, and above one that follows new lines."""
+    there, found = set(before.replace("\r\n", "\n").splitlines()), list[str]()
+    for line in after.splitlines(keepends=True):
+        last = found[-1].rstrip("\r\n") if found else ""
+        if line.startswith("[") and last and (line.rstrip("\r\n") not in there or last not in there):
+            found.append("\n")
+        found.append(line)
+    return "".join(found)
+
+
+def _item(value: Any) -> Any:
+    """A value as it is written: tables in a list in braces, a row of a long list on a line of its own."""
+    if isinstance(value, dict):
+        table = tomlkit.inline_table()
+        for name, inner in value.items():
+            table[name] = _item(inner)
+        return table
+    if isinstance(value, list):
+        listed = tomlkit.array()
+        for inner in value:
+            listed.append(_item(inner))
+        return listed.multiline(any(isinstance(inner, dict | list) for inner in value))
+    return value
 
 
 def _new(at: Any, empty: Any) -> Any:

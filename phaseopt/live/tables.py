@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from phaseopt.live.board import Put
 from phaseopt.live.page_parts import filled
 from phaseopt.values.errors import InputError
-from phaseopt.values.progress import Progress
 
 if TYPE_CHECKING:
     from phaseopt.clearance.limits import Limits
     from phaseopt.job.build import Build
-    from phaseopt.project import Project
     from phaseopt.study.day import Day
+    from phaseopt.torque_model import TorqueModel
 
 FOLDER = "tables_now"
 
@@ -43,7 +42,11 @@ class TablesView:
         self._build: Build | None = None
         self._before: _Score | None = None
 
-    def look(self, put: Put, day: "Day", progress: Progress) -> None:
+    def made_of(self, model: "TorqueModel") -> bool:
+        """Whether the tables shown were made of this torque model."""
+        return self._build is not None and self._build.model is model
+
+    def look(self, put: Put, day: "Day") -> None:
         """Make the part of the tables. Raises `InputError` as `search_tables` does."""
         from phaseopt.job.build import build
         from phaseopt.report.explorer import explorer_section
@@ -53,7 +56,6 @@ class TablesView:
         from phaseopt.report.words import box_words, moving
 
         earlier = self._build
-        progress(0.6, "the best tables")
         made = build(day.project, found=day.tables, explained=False)
         now = _score(made)
         if earlier is not None and earlier.project.search != made.project.search and earlier.model is made.model:

@@ -189,6 +189,10 @@ class Project(ShowsItself, ProjectSection):
         """What its file held when it was read; changes that were tried are not in it."""
         return self._as_given
 
+    def __eq__(self, other: object) -> bool:
+        """Whether both state the same, if one's file has other remarks or pulls that were left out since."""
+        return isinstance(other, Project) and dict(self) == dict(other)
+
     def read_from(self, given: AsGiven) -> "Project":
         """This project, with what its file held."""
         self._as_given = given

@@ -106,7 +106,7 @@ class Day(ShowsItself):
             return Day.begin(project, progress, points)
         read = dict(self.read)
         points = points or reduce_logs(project, read)
-        if project == self.project and points.points == self.points.points:
+        if project == self.project and points.points.identical(self.points.points):
             return self
         simulated = self.model.simulation
         if simulated is not None:

@@ -28,7 +28,7 @@ function watch(now) {
   if (lost !== out) {
     out = lost;
     document.body.classList.toggle("out", out && heard !== null);
-    for (const part of parts.values()) fill(part);
+    show([...parts.values()]);
   }
   const as = heard ? `, as of ${clock(heard.at)}` : "";
   const words = heard ? `OUT OF DATE${as}. ${refused || "The server does not answer."}` : refused || "Connecting";

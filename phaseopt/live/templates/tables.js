@@ -49,3 +49,32 @@ document.addEventListener("input", (event) => {
   if (event.target.closest("[data-key]")) document.body.classList.add("typing");
 });
 for (const name of ["change", "focusout"]) document.addEventListener(name, () => document.body.classList.remove("typing"));
+
+// The tables: a cell and its timing, made anew with each part that is sent.
+let exploring = null;
+let cellNow = () => null;
+document.addEventListener("part", (event) => {
+  if (event.detail.name !== "tables") return;
+  exploring?.abort();
+  cellNow = () => null;
+  if (!document.getElementById("explorer-data")) return;
+  exploring = new AbortController();
+  cellNow = explore(exploring.signal);
+});
+document.addEventListener("click", async (event) => {
+  const button = event.target.closest("[data-pin], [data-question], [data-copy]");
+  if (!button) return;
+  if (button.dataset.pin) {
+    const { moving, tied, ...cell } = cellNow() ?? { moving: [] };
+    for (const side of ["intake", "exhaust"]) if (!moving.includes(side)) delete cell[side];
+    const found = await post("/do/pin", cell);
+    say(button, found.messages ?? found.remarks ?? ["Pinned. The tables are searched again."]);
+  } else if (button.dataset.question) {
+    const found = await post(`/ask/${button.dataset.question}`, {});
+    say(button, found.messages ?? found.remarks ?? []);
+  } else {
+    const cells = parts.get("tables").facts.cells[button.dataset.copy];
+    await navigator.clipboard.writeText(cells.map((row) => row.join("\t")).join("\n"));
+    say(button, ["Copied: one row a speed, one column a load."]);
+  }
+});

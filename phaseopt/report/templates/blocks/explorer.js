@@ -194,9 +194,9 @@ function begin() {
     slider.addEventListener("input", () => slide(slider.dataset.side, Number(slider.value)));
   }
   part("back").addEventListener("click", () => openCell(chosen.cell));
-  window.addEventListener("resize", draw);
-  window.addEventListener("beforeprint", drawNow);
-  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
+  window.addEventListener("resize", draw, { signal });
+  window.addEventListener("beforeprint", drawNow, { signal });
+  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw, { signal });
   document.getElementById("explorer").hidden = false;
   openCell(known.load.length - 1 + known.load.length * Math.floor(known.rpm.length / 2));
 }
