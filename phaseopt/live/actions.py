@@ -19,6 +19,7 @@ ACTIONS: Mapping[str, Callable[[Path, dict[str, Any]], dict[str, Any]]] = {
     "lobe": readings.take_lobe,
     "pin": pins.pin,
     "cap": pins.cap,
+    "look": lambda _project, _body: {},  # the child looks at the files after every action
 }
 # Actions that the child process judges before, each by its question.
 ASKED_FIRST: Mapping[str, str] = {"edit": "may", "row": "may_row", "pin": "may_pin"}

@@ -13,6 +13,7 @@ from phaseopt.live.board import Put, Superseded
 from phaseopt.live.edits import last_changes, value_at
 from phaseopt.live.page_parts import filled, picture_of
 from phaseopt.live.source import as_facts
+from phaseopt.live.studies import stored_studies, study_pages
 from phaseopt.values.errors import InputError, Mistake
 
 if TYPE_CHECKING:
@@ -49,9 +50,13 @@ class Bench:
         from phaseopt.job.stages import phase_limits
         from phaseopt.live.bench_fields import fits_of
         from phaseopt.project.load import LIMITS_DO_WITHOUT, load_given, read_given
+        from phaseopt.report.document import in_shell
 
         past = last_changes(self.file, 30)
         put("history", filled("history.html.j2", past=past), {"past": past})
+        pages, stored = study_pages(self.file), stored_studies(self.file)
+        html = filled("studies.html.j2", file=in_shell(Path(self.file.name)), pages=pages, stored=stored)
+        put("studies", html, {"pages": [page._asdict() for page in pages], "stored": stored})
         given = None
         try:
             given = read_given(self.file)

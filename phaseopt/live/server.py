@@ -25,6 +25,7 @@ from phaseopt.live.lock import hold
 from phaseopt.live.page_parts import filled
 from phaseopt.live.sessions import Sessions, state_file
 from phaseopt.live.start import chosen_project, new_project, projects_below
+from phaseopt.live.studies import study_page
 from phaseopt.report.cautions import BEFORE_TURNING_SHORT, IN_SHORT, cautions
 from phaseopt.report.page import policy
 from phaseopt.report.palette import style_sheet
@@ -65,6 +66,7 @@ class Live:
             Route("/parts", self._parts),
             Route("/text", self._text),
             Route("/sheet", self._sheet),
+            Route("/study/{name:path}", self._study),
             Route("/devices", self._devices),
             Route("/devices/{what}", self._let, methods=["POST"]),
             Route("/do/{action}", self._do, methods=["POST"]),
@@ -178,6 +180,14 @@ class Live:
         except InputError as error:
             return JSONResponse({"messages": list(error.messages)}, 400)
         return HTMLResponse(page, headers={"Content-Security-Policy": policy(page)})
+
+    async def _study(self, request: Request) -> Response:
+        """A page of a study, shut off: no name of this server counts in it."""
+        try:
+            page = await run_in_threadpool(study_page, self._opened()[0], request.path_params["name"])
+        except InputError as error:
+            return JSONResponse({"messages": list(error.messages)}, 404)
+        return HTMLResponse(page, headers={"Content-Security-Policy": f"{policy(page)}; sandbox allow-scripts"})
 
     async def _devices(self, _request: Request) -> Response:
         return JSONResponse({"html": self._devices_html()})
