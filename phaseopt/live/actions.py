@@ -22,4 +22,4 @@ ACTIONS: Mapping[str, Callable[[Path, dict[str, Any]], dict[str, Any]]] = {
     "look": lambda _project, _body: {},  # the child looks at the files after every action
 }
 # Actions that the child process judges before, each by its question.
-ASKED_FIRST: Mapping[str, str] = {"edit": "may", "row": "may_row", "pin": "may_pin"}
+ASKED_FIRST: Mapping[str, str] = {"edit": "may", "row": "may_row", "pin": "may_pin", "cap": "may_cap"}

@@ -11,19 +11,23 @@ PINNED, CAPPED = "search.pinned", "search.overlap_cap"
 
 
 def pin(project: Path, body: dict[str, Any]) -> dict[str, Any]:
-    """Hold the cell of an "rpm" and a "load" at phases "intake" and "exhaust", in place of an earlier pin of it alone.
+    """Hold the cell of an "rpm" and a "load" at phases "intake" and "exhaust". Returns as `change`."""
+    return change(project, [pin_change(parsed(project, text_now(project)), body)])
 
-    A pin that counts before others stands before them. Returns as `change`.
+
+def pin_change(raw: dict[str, Any], body: dict[str, Any]) -> KeyChange:
+    """The change of a project's contents that holds a cell, in place of an earlier pin of it alone.
+
+    A pin that counts before others stands before them. Raises `InputError` as `pin_in`.
     """
-    made = pin_in(body)
-    pins = _listed(project, PINNED)
+    made, pins = pin_in(body), _listed(raw, PINNED)
     same = [n for n, each in enumerate(pins, 1) if (each.get("rpm"), each.get("load")) == (made["rpm"], made["load"])]
     others = [each for n, each in enumerate(pins, 1) if n not in same]
     if any(_holds(each, made) for each in others):
-        return change(project, [KeyChange(PINNED, [made, *others])])
+        return KeyChange(PINNED, [made, *others])
     if same:
-        return change(project, [KeyChange(f"{PINNED}.{same[0]}", made)])
-    return change(project, [KeyChange(f"{PINNED}.{len(pins) + 1}", made) if pins else KeyChange(PINNED, [made])])
+        return KeyChange(f"{PINNED}.{same[0]}", made)
+    return KeyChange(f"{PINNED}.{len(pins) + 1}", made) if pins else KeyChange(PINNED, [made])
 
 
 def pin_in(body: dict[str, Any]) -> dict[str, Any]:
@@ -47,11 +51,16 @@ def pin_in(body: dict[str, Any]) -> dict[str, Any]:
 
 
 def cap(project: Path, body: dict[str, Any]) -> dict[str, Any]:
-    """Cap overlap in a band: from "rpm_from" to "rpm_to", "load_from" to "load_to", at most "degrees", as typed."""
-    made = cap_in(body)
-    caps = _listed(project, CAPPED)
-    key = KeyChange(f"{CAPPED}.{len(caps) + 1}", made) if caps else KeyChange(CAPPED, [made])
-    return {**change(project, [key]), "remarks": ["The cap is in the project."]}
+    """Cap overlap in a band. Returns as `change`."""
+    made = change(project, [cap_change(parsed(project, text_now(project)), body)])
+    return {**made, "remarks": ["The cap is in the project."]}
+
+
+def cap_change(raw: dict[str, Any], body: dict[str, Any]) -> KeyChange:
+    """The change that caps overlap in a band from "rpm_from" to "rpm_to", "load_from" to "load_to", at most "degrees",
+    as typed. Raises `InputError` as `cap_in`."""
+    made, caps = cap_in(body), _listed(raw, CAPPED)
+    return KeyChange(f"{CAPPED}.{len(caps) + 1}", made) if caps else KeyChange(CAPPED, [made])
 
 
 def cap_in(body: dict[str, Any]) -> dict[str, Any]:
@@ -75,8 +84,8 @@ def _number(body: dict[str, Any], name: str) -> int | float:
     return value.unwrap() if hasattr(value, "unwrap") else value
 
 
-def _listed(project: Path, key: str) -> list[dict[str, Any]]:
-    found = value_at(parsed(project, text_now(project)), key)
+def _listed(raw: dict[str, Any], key: str) -> list[dict[str, Any]]:
+    found = value_at(raw, key)
     return [each for each in found if isinstance(each, dict)] if isinstance(found, list) else []
 
 

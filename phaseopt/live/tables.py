@@ -1,11 +1,14 @@
 """The tables as they are best by now: by cell, pinned and limited by the builder, checked, to copy and to write."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from phaseopt.live.board import Put
+from phaseopt.live.edits import KeyChange, with_values
 from phaseopt.live.page_parts import filled
+from phaseopt.live.pins import cap_change, pin_change, pin_in
 from phaseopt.values.errors import InputError
 
 if TYPE_CHECKING:
@@ -37,9 +40,11 @@ class TablesView:
         self.file = file
         self.answers: Mapping[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
             "may_pin": self.may_pin,
+            "may_cap": self.may_cap,
             "write_tables": self.write,
         }
         self._build: Build | None = None
+        self._day: Day | None = None
         self._before: _Score | None = None
 
     def made_of(self, model: "TorqueModel") -> bool:
@@ -62,7 +67,7 @@ class TablesView:
             self._before = _score(earlier)
         elif earlier is None or earlier.model is not made.model:
             self._before = None
-        self._build = made
+        self._build, self._day = made, day
         sides, unit = moving(made.project), made.project.display_units.torque
         tables = tuple(phase_table(made, side) for side in sides)
         cells = {side: made.tables.of_side(side).to_numpy().tolist() for side in sides}
@@ -96,14 +101,35 @@ class TablesView:
 
     def may_pin(self, body: dict[str, Any]) -> dict[str, Any]:
         """Refuse to hold a cell at a timing that is not clear in any combination, with what comes too near there."""
-        from phaseopt.live.pins import pin_in
-
-        made = self._build
-        if made is None:
-            raise InputError.one("there are no tables yet", hint="wait until they are worked out")
         pin = pin_in(body)
-        refuse_not_clear(made.limits, pin["rpm"][0], pin.get("intake", 0.0), pin.get("exhaust", 0.0))
+        refuse_not_clear(self._shown().limits, pin.get("intake", 0.0), pin.get("exhaust", 0.0))
+        return self._tried(pin_change, body)
+
+    def may_cap(self, body: dict[str, Any]) -> dict[str, Any]:
+        """Refuse a cap that leaves a cell no timing."""
+        self._shown()
+        return self._tried(cap_change, body)
+
+    def _tried(
+        self, made: Callable[[dict[str, Any], dict[str, Any]], KeyChange], body: dict[str, Any]
+    ) -> dict[str, Any]:
+        """Search with a change that is not made yet. Raises `InputError` where it leaves a cell no phase."""
+        from phaseopt.project.load import load_given, read_given
+
+        given = read_given(self.file)
+        table = with_values(given.table, [made(given.table, body)])
+        project = load_given(self.file, given._replace(table=table, read=table))
+        assert self._day is not None
+        try:
+            self._day.searched_as(self._day.project.model_copy(update={"search": project.search}))
+        except InputError as error:
+            raise InputError(replace(each, file=None, where="") for each in error.mistakes) from None
         return {}
+
+    def _shown(self) -> "Build":
+        if self._build is None:
+            raise InputError.one("there are no tables yet", hint="wait until they are worked out")
+        return self._build
 
     def write(self, _body: dict[str, Any]) -> dict[str, Any]:
         """Write the tables as neutral CSV into a folder beside the project; refused where they are not clear."""
@@ -119,10 +145,10 @@ class TablesView:
         return {"remarks": [f"Written: {FOLDER}/{' and '.join(files)}."], "files": sorted(files)}
 
 
-def refuse_not_clear(limits: "Limits", rpm: float, intake: float, exhaust: float) -> None:
+def refuse_not_clear(limits: "Limits", intake: float, exhaust: float) -> None:
     """Refuse a timing that is in no safe box, saying which contact comes how near and what is required.
 
-    Parameters: `rpm` of the cell; phases in crank degrees. Raises `InputError`: contact can never be overridden.
+    Parameters: phases in crank degrees. Raises `InputError`: contact can never be overridden.
     """
     import numpy as np
 
