@@ -33,7 +33,7 @@ App = Callable[[MutableMapping[str, Any], Receive, Send], Awaitable[None]]
 JSON_MOST, UPLOAD_MOST = 64_000, 8_000_000  # bytes
 UPLOAD = "application/octet-stream"
 SLOWEST = 20.0  # seconds that a body may take
-_PATH_MOST = 2_000
+_PATH_MOST, _HEADERS_MOST, _HEADERS_AT_ONCE = 2_000, 16_000, 100
 _TELEPHONES_READ = frozenset({"/", "/events", "/parts"})
 _HEADERS = {
     "Content-Security-Policy": "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
@@ -83,11 +83,15 @@ class Guard:
         try:
             await self._serve(scope, receive, out)
         except Refused as refused:
-            await _refusal(scope, refused.status, refused.sentence)(scope, receive, out)
+            answer = _refusal(scope, refused.status, refused.sentence)
         except Exception:
             traceback.print_exc(file=sys.stderr)  # for the terminal; a browser is sent a sentence
-            if not out.started:
-                await _refusal(scope, 500, _FAULT)(scope, receive, out)
+            answer = _refusal(scope, 500, _FAULT)
+        else:
+            return
+        if not out.started:
+            with suppress(Exception):  # who broke the protocol may not be reached any more
+                await answer(scope, receive, out)
 
     async def _serve(self, scope: MutableMapping[str, Any], receive: Receive, send: "_Out") -> None:
         kind = self._kind(scope)
@@ -215,6 +219,9 @@ def _check_form(scope: MutableMapping[str, Any], request: Request) -> None:
     parts = path.split("/")
     if len(path) > _PATH_MOST or not path.isprintable() or "\\" in path or not {".", ".."}.isdisjoint(parts):
         raise Refused(404, "There is nothing at this address.")
+    sizes = [len(name) + len(value) for name, value in scope["headers"]]
+    if len(sizes) > _HEADERS_AT_ONCE or sum(sizes) > _HEADERS_MOST:
+        raise Refused(431, "The head of this request is too large.")
     names = [name for name, _ in scope["headers"]]
     framed = names.count(b"content-length") + names.count(b"transfer-encoding")
     if framed > 1 or (framed and request.method != "POST"):

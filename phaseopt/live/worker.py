@@ -77,8 +77,8 @@ class Worker:
         while self.connection.poll():
             found.append(self.connection.recv())
 
-        def about(message: tuple[Any, ...]) -> Any:
-            return message[0] if message[0] == "look" else (message[2], message[3].get("key", message[1]))
+        def about(message: tuple[Any, ...]) -> str:
+            return "look" if message[0] == "look" else f"{message[2]} {message[3].get('key', message[1])}"
 
         newest = {about(message): message for message in found}
         for message in found:
@@ -114,7 +114,10 @@ class Worker:
 
     def _answer(self, number: int, what: str, body: dict[str, Any]) -> None:
         try:
-            found = {**self.bench.answers, **self.day.answers}[what](body)
+            answers = {**self.bench.answers, **self.day.answers}
+            if what not in answers:
+                raise InputError.one("there is no such question", hint="load the page again")
+            found = answers[what](body)
         except InputError as error:
             mistakes = [(each.problem, each.hint, each.file, each.where) for each in error.mistakes]
             self._send("refused", number, mistakes)

@@ -7,7 +7,8 @@ import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,10 +34,12 @@ class Served:
         return self.client.post(path, json=body)
 
     def events(self) -> Iterator[list[dict[str, Any]]]:
-        """Parts as the page's stream brings them."""
+        """Parts as the page's stream brings them, for so long as a test may wait."""
+        until = time.monotonic() + WITHIN
         with self.client.stream("GET", "/events") as answer:
             assert answer.status_code == 200
             for line in answer.iter_lines():
+                assert time.monotonic() < until
                 if line.startswith("data: "):
                     yield json.loads(line.removeprefix("data: "))
 
@@ -57,10 +60,16 @@ class Served:
 
 
 @contextmanager
-def served(place: Path, state: Path, port: int = 0, cookies: httpx.Cookies | None = None) -> Iterator[Served]:
+def served(
+    place: Path,
+    state: Path,
+    port: int = 0,
+    cookies: httpx.Cookies | None = None,
+    command: Sequence[str] = PROGRAM,
+) -> Iterator[Served]:
     """Start a server of a project or folder, and let a browser in, with cookies that it has from before or by the
-    address that is printed. Parameters: `state`, a folder for what the server keeps of sessions."""
-    command = [*PROGRAM, str(place), "--no-browser", "--port", str(port)]
+    address that is printed. Parameters: `state`, a folder for what the server keeps of sessions; `command`, another."""
+    command = [*command, str(place), "--no-browser", "--port", str(port)]
     variables = os.environ | {"XDG_STATE_HOME": str(state)}
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=variables)
     try:
@@ -70,7 +79,7 @@ def served(place: Path, state: Path, port: int = 0, cookies: httpx.Cookies | Non
         assert address is not None, first + process.stdout.read()
         ours = {"X-Phaseopt": "1", "Origin": address[1]}
         with httpx.Client(base_url=address[1], headers=ours, timeout=WITHIN, cookies=cookies) as client:
-            if cookies is None:
+            if cookies is None and command[: len(PROGRAM)] == [*PROGRAM]:
                 assert client.get(address[2]).status_code == 303
             yield Served(process, address[1], client)
     finally:

@@ -225,6 +225,13 @@ def answered(guard: Guard, method: str, path: str, headers: list[tuple[bytes, by
     return found
 
 
+@pytest.mark.parametrize("headers", [[(b"x", b"a" * 17_000)], [(b"x", b"a")] * 200])
+def test_a_head_is_limited(guard: Guard, behind: Behind, headers: list[tuple[bytes, bytes]]) -> None:
+    """RFC 6585, section 5: 431."""
+    assert answered(guard, "GET", "/", headers)["status"] == 431
+    assert behind.got == []
+
+
 def test_two_hosts_are_none(guard: Guard, behind: Behind) -> None:
     assert answered(guard, "GET", "/", [(b"host", b"127.0.0.1:8720")])["status"] == 421
     assert behind.got == []

@@ -64,7 +64,7 @@ def test_one_server_a_project_until_it_is_killed(project: Path, state: Path) -> 
 def test_it_ends_when_asked_to_and_leaves_no_child(project: Path, state: Path, how: signal.Signals) -> None:
     """Also with a page open that follows the stream."""
     with served(project, state) as server:
-        children = server.children
+        children = [os.pidfd_open(each) for each in server.children]
         events = server.events()
         next(events)
         server.process.send_signal(how)
