@@ -4,7 +4,8 @@ What is shown depends on the files alone: the project, its complete logs, and th
 only to save time, and is made again after a kill.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,15 +15,17 @@ from phaseopt.live.page_parts import filled
 from phaseopt.live.pull_notes import read_notes
 from phaseopt.live.tables import TablesView
 from phaseopt.values.errors import InputError
+from phaseopt.values.progress import Progress
 
 if TYPE_CHECKING:
     from phaseopt.live.day_logs import DayLogs
     from phaseopt.live.day_rows import PullRow
+    from phaseopt.live.next_pull import NextPull
     from phaseopt.study.day import Day
+    from phaseopt.study.run_sheet import RunSheet
     from phaseopt.tables import PhaseTables
 
-Progress = Callable[[float, str], None]
-_PARTS = ("pulls", "pull", "gain", "next", "day")
+_PARTS = ("pulls", "pull", "gain", "next")
 
 
 @dataclass(frozen=True)
@@ -67,10 +70,11 @@ class DayView:
         Parameters: `put` shows a part; `reading` gets the path of each log before it is read, and "" after the last;
         `progress`, the share done; `logs` that are complete, by path, with what identifies their contents.
         """
-        from phaseopt.live.day_logs import Reader
+        from phaseopt.live.day_logs import LogReader
 
-        self._reader = self._reader or Reader(self.file, self.avoid)
+        self._reader = self._reader or LogReader(self.file, self.avoid)
         try:
+            self._put_air(put)
             found = self._reader.day(logs, reading)
             if found is None:
                 self._nothing(put)
@@ -82,6 +86,15 @@ class DayView:
                 put(name, html if name == "next" else "", {"messages": list(error.messages)})
         progress(1.0, "")
 
+    def _put_air(self, put: Put) -> None:
+        """The air of the day, to be changed even where the project does not load."""
+        from phaseopt.live.day_rows import weather_rows
+        from phaseopt.project.load import read_given
+
+        stated = read_given(self.file).table
+        weather = weather_rows(stated)
+        put("day", filled("day.html.j2", weather=weather, units=stated.get("units", "metric")), {"weather": weather})
+
     def _nothing(self, put: Put) -> None:
         """A project that states no logs."""
         put("pulls", filled("day_pulls.html.j2", rows=[], folder="", torque=False), {"pulls": []})
@@ -91,15 +104,12 @@ class DayView:
 
     def _shown(self, put: Put, progress: Progress, found: "DayLogs") -> None:
         """Verdicts first, then what takes longer."""
-        from phaseopt.live.day_rows import day_rows, weather_rows
+        from phaseopt.live.day_rows import day_rows
 
         rows = day_rows(found, self._reader.read.values(), read_notes(self.file))
         self._found = _Found(tuple(rows), found)
         self._put_pulls(put, found)
-        weather = weather_rows(found.stated)
-        put("day", filled("day.html.j2", weather=weather, units=found.project.units), {"weather": weather})
         progress(0.1, "the next plan")
-        count = sum(row.number > 0 for row in rows)
         if found.points is None:
             self._first_plan(put, progress, found)
             put("gain", "", {})
@@ -108,8 +118,8 @@ class DayView:
         now = self._now(found, progress)
         if only_rules := self._best.made_of(now.model):  # pins and caps alone changed: their outcome comes first
             self._best.look(put, now)
-        self._put_next(put, found, now.plan(self._to_plan(rows)), count)
-        self._put_gain(put, now)
+        following = self._put_next(put, found, now.plan)
+        self._put_gain(put, now, following.expected)
         if not only_rules:
             self._best.look(put, now)
         if added := self._added(now):
@@ -132,23 +142,20 @@ class DayView:
         newest = order[0] if order and order[0].word != "LEFT OUT" else None
         put("pull", "" if newest is None else card(newest, found), {} if newest is None else facts(newest))
 
-    def _to_plan(self, rows: "Sequence[PullRow]") -> int:
-        from phaseopt.live.next_pull import baseline_is_due, pulls_to_plan
-
-        return pulls_to_plan(baseline_is_due([row.baseline for row in rows if row.number]))
-
     def _first_plan(self, put: Put, progress: Progress, found: "DayLogs") -> None:
         """Before the first pull."""
         from phaseopt.study.plan import plan_next_pulls
 
-        sheet = plan_next_pulls(found.project, self._to_plan(()), lambda share, text: progress(share, text))
-        self._put_next(put, found, sheet, 0)
+        self._put_next(put, found, lambda pulls: plan_next_pulls(found.project, pulls, progress))
 
-    def _put_next(self, put: Put, found: "DayLogs", sheet: Any, count: int) -> None:
-        from phaseopt.live.next_pull import facts, next_pull
+    def _put_next(self, put: Put, found: "DayLogs", plan: "Callable[[int], RunSheet]") -> "NextPull":
+        from phaseopt.live.next_pull import baseline_is_due, facts, next_pull, pulls_to_plan
 
-        following = next_pull(found.project, sheet, count + 1)
+        baselines = [row.baseline for row in self._found.rows if row.number]
+        due = baseline_is_due(baselines)
+        following = next_pull(found.project, plan(pulls_to_plan(due)), len(baselines) + 1, due)
         put("next", filled("day_next.html.j2", next=following), facts(following))
+        return following
 
     def _now(self, found: "DayLogs", progress: Progress) -> "Day":
         from phaseopt.study.day import Day
@@ -157,22 +164,24 @@ class DayView:
         self._day = make(found.project, lambda share, text: progress(0.1 + 0.7 * share, text), found.points)
         return self._day
 
-    def _put_gain(self, put: Put, now: "Day") -> None:
-        """The tables if you stop now."""
+    def _put_gain(self, put: Put, now: "Day", expected: float) -> None:
+        """The tables if you stop now, and what the next pulls are `expected` to add."""
         from phaseopt.job.baseline import baseline_of, compare_with
-        from phaseopt.live.day_rows import number
+        from phaseopt.live.day_rows import number, torque_text
         from phaseopt.report.gains import gain_text
 
         gains = compare_with(baseline_of(now.limits), now.tables).gains
         text = gain_text(gains, now.project.display_units.torque)
         self._tables[_pulls_of(now)] = now.tables.tables
-        facts = {"gain": number(gains.gain), "within": number(2 * gains.deviation)}
-        put("gain", filled("day_gain.html.j2", gain=text, rpm=gains.rpm), facts)
+        more = torque_text(expected, now.project.display_units.torque) if math.isfinite(expected) else ""
+        facts = {"gain": number(gains.gain), "within": number(2 * gains.deviation), "more": number(expected)}
+        put("gain", filled("day_gain.html.j2", gain=text, rpm=gains.rpm, more=more), facts)
 
     def _added(self, now: "Day") -> str:
         """What the newest pull added: torque of the tables now less that of the tables without it, by what is known
         now. Empty for the first pull."""
         from phaseopt.job.baseline import compare_torque, inputs_of
+        from phaseopt.live.day_rows import torque_text
         from phaseopt.torque import reduce_logs
 
         torque = now.project.torque
@@ -186,8 +195,7 @@ class DayView:
             self._tables[before] = earlier.tables.tables
         pairs = (inputs_of(now.limits, each) for each in (self._tables[before], now.tables.tables))
         _, gain, _ = compare_torque(now.limits, now.model.surface, *pairs)
-        unit = now.project.display_units.torque
-        return unit.text(max(gain, 0.0)) if unit.of(gain) >= 0.05 else f"less than 0.1 {unit.name}"
+        return torque_text(gain, now.project.display_units.torque)
 
 
 def _pulls_of(day: "Day") -> tuple[str, ...]:

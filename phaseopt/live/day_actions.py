@@ -156,4 +156,4 @@ def _clock(text: str) -> str:
         raise InputError.one(
             f"{text!r} is no time of day", hint='enter it as "14:05"; each of several readings needs one'
         )
-    return f"{int(found[1])}:{found[2]}"
+    return f"{int(found[1]):02}:{found[2]}"

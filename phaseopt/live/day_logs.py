@@ -40,7 +40,7 @@ class DayLogs:
 
 
 @dataclass
-class Reader:
+class LogReader:
     """Reads a project's logs again and again, each once.
 
     Parameters: `file`, the project's; `avoid`, paths of logs that ended an earlier child.
@@ -83,13 +83,14 @@ class Reader:
         """Pulls whose logs are complete, and why others are not read; those that still wait are in neither."""
         found: list[Pull] = []
         refused: dict[LogNames, LogNames] = {}
+        for place in sorted(self.avoid):
+            if os.path.exists(place):
+                refused[(Path(os.path.relpath(place, self.file.parent)).as_posix(),)] = (_ENDED,)
         for pull in pulls:
             places = {os.path.abspath(self.file.parent / name): name for name in pull.files}
             missing = [name for place, name in places.items() if not os.path.exists(place)]
             if places.keys() <= complete:
                 found.append(pull)
-            elif places.keys() & self.avoid:
-                refused[pull.files] = (_ENDED,)
             elif missing:
                 refused[pull.files] = (f"There is no file {missing[0]} yet.",)
         return found, refused

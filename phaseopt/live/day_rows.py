@@ -17,6 +17,7 @@ from phaseopt.report.figures.logs import beside_others
 from phaseopt.torque import repeatability
 from phaseopt.torque.rows import ShaftTorque
 from phaseopt.torque_model import LoggedDay, unlike_pulls
+from phaseopt.values.display_units import Unit
 
 
 @dataclass(frozen=True)
@@ -101,8 +102,9 @@ def facts(row: PullRow) -> dict[str, Any]:
 
 
 def weather_rows(stated: Mapping[str, Any]) -> list[dict[str, str]]:
-    """The readings of the air as the project states them; none where it states no weather of the day."""
-    weather = stated.get("weather")
+    """The readings of the air as a project's table has them; none where it states no weather of the day."""
+    torque = stated.get("torque")
+    weather = torque.get("weather") if isinstance(torque, dict) else None
     if not isinstance(weather, dict):
         return []
     at = weather.get("at", [])
@@ -121,6 +123,16 @@ def weather_rows(stated: Mapping[str, Any]) -> list[dict[str, str]]:
 def number(value: float) -> float | None:
     """A number as JSON has it; None where it is not known."""
     return value if math.isfinite(value) else None
+
+
+def torque_text(gain: float, unit: Unit) -> str:
+    """What something adds; a few hundredths are no promise.
+
+    >>> from phaseopt.values.display_units import METRIC
+    >>> torque_text(0.42, METRIC.torque), torque_text(-0.01, METRIC.torque)
+    ('0.4 N·m', 'less than 0.1 N·m')
+    """
+    return unit.text(gain) if unit.of(gain) >= 0.05 else f"less than 0.1 {unit.name}"
 
 
 def _counted(found: DayLogs, measured: Iterable[ShaftTorque]) -> list[PullRow]:

@@ -45,12 +45,12 @@ class NextPull:
 
 
 def pulls_to_plan(baseline_due: bool) -> int:
-    """How many pulls a plan holds so that the first is the one to make: few hold no baseline, more begin with one.
+    """How many pulls to plan for the next one: a plan of few holds no baseline, one of five always does.
 
     >>> pulls_to_plan(False), pulls_to_plan(True)
-    (3, 4)
+    (3, 5)
     """
-    return FEW + 1 if baseline_due else FEW
+    return FEW + 2 if baseline_due else FEW
 
 
 def baseline_is_due(baselines: list[bool]) -> bool:
@@ -63,15 +63,16 @@ def baseline_is_due(baselines: list[bool]) -> bool:
     return since is None or since >= BASELINE_EVERY
 
 
-def next_pull(project: Project, sheet: RunSheet, number: int) -> NextPull:
-    """The first pull of a plan, in words. Parameters: its `number` among the day's."""
+def next_pull(project: Project, sheet: RunSheet, number: int, baseline_due: bool) -> NextPull:
+    """The first pull of a plan in words, or its baseline where that is due. Parameters: its `number` of the day."""
     sides = moving_sides(sheet)
     stop = f"STOP HERE. {sentence(sheet.stop.removeprefix(_STOP_HERE))}" if sheet.stop.startswith(_STOP_HERE) else ""
     note = sheet.notes[0] if sheet.left_out and sheet.notes else ""
     expected = sheet.expected[-1] - sheet.expected[0] if len(sheet.expected) > 1 else math.nan
     if not sheet.pulls:
         return NextPull(number, False, stop, (), None, "", "", "", clamp_words(sheet), stop_if(project), expected, note)
-    pull = sheet.pulls[0]
+    baseline = (each for each in sheet.pulls if baseline_due and each.kind == "baseline")
+    pull = next(baseline, sheet.pulls[0])
     rpm = pull.timings["rpm"].to_numpy()
     return NextPull(
         number,

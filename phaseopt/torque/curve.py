@@ -28,14 +28,15 @@ Sources (from memory): Patterson and Thompson, Biometrika 58 (1971) 545-554 for 
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
 from scipy.interpolate import BSpline
-from scipy.linalg import cholesky, solve_triangular, toeplitz
 
 from phaseopt.torque.means import POOLED_FREEDOM, Blocks, Means, blocks_of
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
+from phaseopt.values.triangular import lower_factor, solve_lower
 
 Basis = Callable[[FloatArray], FloatArray]
 
@@ -217,18 +218,25 @@ def _fitted(part: _Segment, covariance: FloatArray) -> _Fitted:
     """Whiten run by run and fit the curve by least squares."""
     both = np.column_stack([part.basis, part.torque])
     lengths = np.bincount(part.run)
-    factors = {n: cholesky(toeplitz(covariance[:n]), lower=True) for n in np.unique(lengths).tolist()}
+    factors = {n: lower_factor(covariance[_lags(n)]) for n in np.unique(lengths).tolist()}
     log_det = 0.0
     for start, n in zip((np.cumsum(lengths) - lengths).tolist(), lengths.tolist(), strict=True):
-        both[start : start + n] = solve_triangular(factors[n], both[start : start + n], lower=True)
+        both[start : start + n] = solve_lower(factors[n], both[start : start + n])
         log_det += 2.0 * float(np.log(np.diag(factors[n])).sum())
     basis, torque = both[:, :-1], both[:, -1]
-    factor = cholesky(basis.T @ basis + part.penalty, lower=True)
-    half = solve_triangular(factor, basis.T, lower=True)
-    curve = solve_triangular(factor, half @ torque, lower=True, trans="T")
-    inverse = solve_triangular(factor, np.eye(len(factor)), lower=True)
+    factor = lower_factor(basis.T @ basis + part.penalty)
+    half = solve_lower(factor, basis.T)
+    curve = solve_lower(factor, half @ torque, trans=1)
+    inverse = solve_lower(factor, np.eye(len(factor)))
     log_det += 2.0 * float(np.log(np.diag(factor)).sum())
     return _Fitted(curve, inverse.T @ inverse, torque - basis @ curve, (half**2).sum(axis=0), log_det)
+
+
+@cache
+def _lags(count: int) -> IntArray:
+    """How far each of so many blocks is from each other one, (count, count)."""
+    at = np.arange(count)
+    return np.asarray(np.abs(at[:, None] - at))
 
 
 def _profile(sweep: Sweep, block: float) -> tuple[FloatArray, FloatArray]:

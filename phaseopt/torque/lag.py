@@ -34,11 +34,11 @@ from typing import NamedTuple
 
 import numpy as np
 from scipy.interpolate import BSpline
-from scipy.linalg import cholesky, solve_triangular
 from scipy.ndimage import uniform_filter1d
 
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.numba import njit
+from phaseopt.values.triangular import lower_factor, solve_lower
 
 LAGS = np.round(np.arange(-0.24, 0.8801, 0.02), 2)  # s, all alike beforehand
 _COARSELY, _FAR = 4, 12.0  # of them looked at first, and log likelihood below the best that is not looked at closer
@@ -303,8 +303,8 @@ class _Model:
         for each in sums:
             inner = each.gram * scale
             right = sd * each.cross / variance
-            lower = cholesky(inner[k:, k:] + np.eye(len(sd) - k), lower=True, check_finite=False)
-            half = solve_triangular(lower, np.column_stack([inner[k:, :k], right[k:]]), lower=True, check_finite=False)
+            lower = lower_factor(inner[k:, k:] + np.eye(len(sd) - k))
+            half = solve_lower(lower, np.column_stack([inner[k:, :k], right[k:]]))
             value = each.square / variance - float(half[:, -1] @ half[:, -1]) + each.rows * math.log(variance)
             value += 2.0 * float(np.log(np.diag(lower)).sum())
             lent = half[:, :-1]
@@ -350,8 +350,8 @@ class _Model:
 
 
 def _integrated(gram: FloatArray, cross: FloatArray, value: float) -> float:
-    lower = cholesky(gram, lower=True, check_finite=False)
-    half = solve_triangular(lower, cross, lower=True, check_finite=False)
+    lower = lower_factor(gram)
+    half = solve_lower(lower, cross)
     return -0.5 * (value - float(half @ half) + 2.0 * float(np.log(np.diag(lower)).sum()))
 
 
