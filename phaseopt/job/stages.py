@@ -195,10 +195,10 @@ def require_same_project(project: Project, limits: Limits) -> None:
 
 
 def limits_for(limits: Limits, project: Project) -> Limits:
-    """The same limits for a project that differs in [search] alone: contact does not depend on that."""
+    """The same limits for a project that differs in [search] and its pulls: contact does not depend on these."""
     contact = limits.contact
     as_stated = None if contact.as_stated is None else project
-    read = contact.project.model_copy(update={"search": project.search})
+    read = contact.project.model_copy(update={"search": project.search, "torque": project.torque})
     return replace(limits, contact=replace(contact, project=read, as_stated=as_stated))
 
 

@@ -64,7 +64,7 @@ class Day(ShowsItself):
     >>> project = load_project("examples/intake_only/project.toml")
     >>> morning = Day.begin(project.with_pulls(project.torque.pulls[:4]))
     >>> noon = morning.after(project)
-    >>> len(noon.model.surface.readings) > len(morning.model.surface.readings), noon.limits is morning.limits
+    >>> len(noon.model.surface.readings) > len(morning.model.surface.readings), noon.limits.boxes is morning.limits.boxes
     (True, True)
     """
 
@@ -111,7 +111,8 @@ class Day(ShowsItself):
         simulated = self.model.simulation
         if simulated is not None:
             simulated = beside_more(project, simulated, points)
-        return Day(project, self.limits, points, fit_torque(project, points, simulated), read, self.inputs)
+        limits = limits_for(self.limits, project)
+        return Day(project, limits, points, fit_torque(project, points, simulated), read, self.inputs)
 
     @one_blas_thread()
     def searched_as(self, project: Project) -> "Day":

@@ -30,7 +30,7 @@ first-order noise.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.interpolate import BSpline
@@ -299,7 +299,7 @@ class _Model:
         variance, k = noise**2, self.shared
         sd = np.where(self.fine, size, 1.0) * self.deviation
         scale = np.outer(sd, sd) / variance
-        parts = []
+        parts: list[Any] = []
         for each in sums:
             inner = each.gram * scale
             right = sd * each.cross / variance
