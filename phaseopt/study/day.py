@@ -64,8 +64,10 @@ class Day(ShowsItself):
     >>> project = load_project("examples/intake_only/project.toml")
     >>> morning = Day.begin(project.with_pulls(project.torque.pulls[:4]))
     >>> noon = morning.after(project)
-    >>> len(noon.model.surface.readings) > len(morning.model.surface.readings), noon.limits.boxes is morning.limits.boxes
-    (True, True)
+    >>> len(noon.model.surface.readings) > len(morning.model.surface.readings)
+    True
+    >>> noon.limits.boxes is morning.limits.boxes
+    True
     """
 
     project: Project
