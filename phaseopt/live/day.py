@@ -82,8 +82,8 @@ class DayView:
                 self._shown(put, progress, found)
         except InputError as error:
             html = filled("mistakes.html.j2", mistakes=error.mistakes)
-            for name in _PARTS:
-                put(name, html if name == "next" else "", {"messages": list(error.messages)})
+            for name in (*_PARTS, "tables"):
+                put(name, html if name in ("next", "tables") else "", {"messages": list(error.messages)})
         progress(1.0, "")
 
     def _put_air(self, put: Put) -> None:
