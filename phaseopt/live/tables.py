@@ -184,12 +184,12 @@ def _score_lines(now: _Score, before: _Score | None, made: "Build") -> list[str]
     unit = made.project.display_units.torque
     cells = len(made.project.tables.rpm) * len(made.project.tables.load)
     lines = [
-        f"Score {unit.signed_text(now.value / cells, 1)} a cell; no tables under these rules can have more than "
-        f"{unit.text((now.bound - now.value) / cells, 2)} a cell above it."
+        f"Score {unit.text(now.value / cells, 1)} a cell. Other tables under these rules score at most "
+        f"{unit.text(max(now.bound - now.value, 0.0) / cells, 1)} a cell more."
     ]
     if before is not None:
         lines.append(
             f"Your last change: average gain at full throttle {unit.signed_text(before.gain)} before, "
-            f"{unit.signed_text(now.gain)} now; score {unit.signed_text((now.value - before.value) / cells, 2)} a cell."
+            f"{unit.signed_text(now.gain)} now. Score {unit.signed_text((now.value - before.value) / cells, 1)} a cell."
         )
     return lines

@@ -78,3 +78,5 @@ document.addEventListener("click", async (event) => {
     say(button, ["Copied: one row a speed, one column a load."]);
   }
 });
+// Drawings have no size while they are hidden.
+window.addEventListener("hashchange", () => window.dispatchEvent(new Event("resize")));

@@ -25,7 +25,7 @@ from phaseopt.report.figures.drawing import (
 from phaseopt.report.words import moving, phase_words
 from phaseopt.values.arrays import BoolArray, FloatArray
 
-_SIZE = (440, 300)
+_SIZE, _STRIP = (440, 300), (440, 160)
 
 
 @dataclass(frozen=True)
@@ -74,13 +74,14 @@ def box_outline(axes: Axes, box: SafeBox, dash: str, label: str, colour: str = B
 def safe_map(limits: Limits, before: tuple[SafeBox, ...] = ()) -> Drawing:
     """Clear, tight and hitting pairs of phases at the highest speed, with the safe boxes now and `before`."""
     with styled():
-        figure = sized(*_SIZE)
-        figure.subplots_adjust(left=0.12, right=0.97, bottom=0.34, top=0.97)
+        plane = len(moving(limits.project)) == 2
+        size = _SIZE if plane else _STRIP
+        figure = sized(*size)
+        figure.subplots_adjust(left=52 / size[0], right=0.97, bottom=102 / size[1], top=0.97)
         axes = figure.subplots()
         workshop(axes)
         axes.grid(False)
-        sides = moving(limits.project)
-        states = _plane(axes, limits, before) if len(sides) == 2 else _line(axes, limits, before)
+        states = (_plane if plane else _line)(axes, limits, before)
         axes.xaxis.set_major_locator(round_ticks(6))
         handles = [*axes.get_legend_handles_labels()[0], *(each.patch for each in states if each.here.any())]
         figure.legend(
