@@ -18,8 +18,11 @@ from phaseopt.values.errors import InputError, Mistake
 
 if TYPE_CHECKING:
     from phaseopt.clearance.limits import Limits, SafeBox
-    from phaseopt.project import AsGiven
+    from phaseopt.project import AsGiven, Project
     from phaseopt.report.facts import Tightest
+
+
+_NOT_CONTACT = ("torque", "torque_grid", "cycle")  # sections that no limit rests on
 
 
 class Bench:
@@ -43,6 +46,9 @@ class Bench:
         self._boxes: tuple[SafeBox, ...] = ()
         self._new = threading.Condition()
         self._rest: tuple[Put, Limits] | None = None
+        self._rests_on: dict[str, Any] | None = None  # all that the limits rest on
+        self._fits: tuple[dict[str, str], dict[str, list[str]]] = ({}, {})
+        self._explained: tuple[Limits, dict[str, tuple[str, dict[str, Any]]]] | None = None
         threading.Thread(target=self._explain, daemon=True).start()
 
     def look(self, put: Put) -> None:
@@ -62,7 +68,7 @@ class Bench:
             given = read_given(self.file)
             project = load_given(self.file, given, without=LIMITS_DO_WITHOUT)
             put("name", str(escape(project.name)), {"name": project.name})
-            limits = phase_limits(project)
+            limits = self._known(project) or phase_limits(project)
         except InputError as error:
             self.limits = None
             facts = {"messages": list(error.messages)}
@@ -73,11 +79,23 @@ class Bench:
                 put(name, filled("bench_unknown.html.j2"), {"state": "UNKNOWN"})
             return
         put("mistakes", "", {"messages": []})
+        if limits is not self.limits:
+            self._fits = fits_of(limits.contact, self.file)
         self._put_box(put, limits)
-        self._put_fields(put, given, *fits_of(limits.contact, self.file))
+        self._put_fields(put, given, *self._fits)
         with self._new:
             self._rest = put, limits
             self._new.notify_all()
+
+    def _known(self, project: "Project") -> "Limits | None":
+        """The limits that are known, where nothing that they rest on has changed; None elsewhere."""
+        from phaseopt.job.input_hashes import input_hashes
+
+        alone = project.model_copy(update=dict.fromkeys(_NOT_CONTACT))
+        files = {name: digest for name, digest in input_hashes(alone).items() if name != project.file.name}
+        rests_on = dict(alone) | {"search": project.search.overlap_cap, "files": files}
+        before, self._rests_on = self._rests_on, rests_on
+        return self.limits if before == rests_on else None
 
     def _put_box(self, put: Put, limits: "Limits") -> None:
         """The safe box now, and before; the closest clearance at its corner."""
@@ -132,13 +150,19 @@ class Bench:
                 assert self._rest is not None
                 (put, limits), self._rest = self._rest, None
             try:
-                document = limits_document(limits)
-                facts = {"verdict": document.verdict, "state": document.state}
-                put("bench", filled("bench.html.j2", document=document), facts)
-                measures = measures_of(limits, partial(put, "measure", "", {"waiting": True}))
-                lines = list(measure_lines(measures))
-                put("measure", filled("bench_measure.html.j2", lines=lines), {
-                    "measures": [asdict(each) for each in measures]})  # fmt: skip
+                if self._explained is None or self._explained[0] is not limits:
+                    document = limits_document(limits)
+                    facts = {"verdict": document.verdict, "state": document.state}
+                    parts: dict[str, tuple[str, dict[str, Any]]] = {
+                        "bench": (filled("bench.html.j2", document=document), facts)
+                    }
+                    put("bench", *parts["bench"])
+                    measures = measures_of(limits, partial(put, "measure", "", {"waiting": True}))
+                    html = filled("bench_measure.html.j2", lines=list(measure_lines(measures)))
+                    parts["measure"] = html, {"measures": [asdict(each) for each in measures]}
+                    self._explained = limits, parts
+                for name, part in self._explained[1].items():
+                    put(name, *part)
             except Superseded:
                 continue
             except InputError as error:
@@ -196,9 +220,10 @@ class Bench:
         given = read_given(self.file)
         table = with_values(given.table, changes)
         changed = given._replace(table=table, read=table)
-        before = {(each.where, each.problem) for each in _mistakes(self.file, given)}
-        if new := [each for each in _mistakes(self.file, changed) if (each.where, each.problem) not in before]:
-            raise _here(new)
+        if after := _mistakes(self.file, changed):
+            before = {(each.where, each.problem) for each in _mistakes(self.file, given)}
+            if new := [each for each in after if (each.where, each.problem) not in before]:
+                raise _here(new)
         return changed
 
 

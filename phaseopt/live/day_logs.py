@@ -49,6 +49,7 @@ class LogReader:
     file: Path
     avoid: frozenset[str]
     read: MutableMapping[str, ShaftTorque] = field(default_factory=dict)
+    _last: tuple[Any, Any] | None = None  # what the last points rest on, and what came of them
 
     def day(self, logs: Logs, reading: Callable[[str], None]) -> DayLogs | None:
         """The day as it is now; None where the project states no logs.
@@ -65,7 +66,10 @@ class LogReader:
             return None
         pulls, refused = self._sorted(project.torque.pulls, complete)
         lasting = _lasting(project)
-        points, pulls, more = self._reduced(lasting, pulls, reading)
+        rests_on = dict(lasting.with_pulls(pulls)) | {"search": None, "logs": {path: logs[path] for path in complete}}
+        if self._last is None or self._last[0] != rests_on:  # rules of the search change no point
+            self._last = rests_on, self._reduced(lasting, pulls, reading)
+        points, pulls, more = self._last[1]
         return DayLogs(lasting.with_pulls(pulls), points, refused | more, stated)
 
     def _without(self, stated: dict[str, Any], complete: set[str]) -> list[str]:

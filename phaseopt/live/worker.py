@@ -50,7 +50,7 @@ class Worker:
     def __init__(self, connection: Connection, file: Path, avoid: frozenset[str]) -> None:
         self.connection, self.file, self.avoid = connection, file, avoid
         self._sending, self._new = threading.Lock(), threading.Condition()
-        self._look, self._begun = 0, 0
+        self._look, self._ready, self._begun = 0, 0, 0
         self._logs: Logs | None = None
         self._failed = False
 
@@ -87,18 +87,19 @@ class Worker:
         return list(newest.values())
 
     def _looked(self, look: int, logs: Logs | None) -> None:
-        """The bench at once; the rest in the other thread. Parameters: `logs` that are complete, None where nobody
+        """The bench at once; then the rest in the other thread. Parameters: `logs` that are complete, None where nobody
         knows yet."""
-        with self._new:
-            self._look, self._logs = look, logs
-            self._new.notify_all()
+        self._look = look  # stops what is made of earlier files
         self._guarded(lambda: self.bench.look(self._putter(look)))
+        with self._new:
+            self._ready, self._logs = look, logs
+            self._new.notify_all()
 
     def _slow(self) -> None:
         while True:
             with self._new:
-                self._new.wait_for(lambda: self._look > self._begun)
-                self._begun, look, logs = self._look, self._look, self._logs
+                self._new.wait_for(lambda: self._ready > self._begun)
+                self._begun, look, logs = self._ready, self._ready, self._logs
             if logs is not None:
                 self._guarded(partial(self.day.look, self._putter(look), self._reading, self._progress(look), logs))
 

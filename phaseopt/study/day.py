@@ -122,11 +122,15 @@ class Day(ShowsItself):
 
         Parameters: `project`, the same but for [search]. Raises `InputError` where a rule leaves a cell no phase.
         """
+        last: Day | None = self.__dict__.get("_last")
+        if last is not None and last.project == project:
+            return last  # tried before it was written
         limits = limits_for(self.limits, project)
         labels = with_quantities(limits, self.model, self.tables.labels)
         found, _ = searched(project, limits, labels, silent)
         day = replace(self, project=project, limits=limits)
         day.__dict__["tables"] = BestTables(limits, self.model, labels, found)
+        self.__dict__["_last"] = day
         return day
 
     @cached_property
