@@ -187,7 +187,9 @@ class Live:
             page = await run_in_threadpool(study_page, self._opened()[0], request.path_params["name"])
         except InputError as error:
             return JSONResponse({"messages": list(error.messages)}, 404)
-        return HTMLResponse(page, headers={"Content-Security-Policy": f"{policy(page)}; sandbox allow-scripts"})
+        return HTMLResponse(
+            page, headers={"Content-Security-Policy": f"{policy(page)}; frame-ancestors 'none'; sandbox allow-scripts"}
+        )
 
     async def _devices(self, _request: Request) -> Response:
         return JSONResponse({"html": self._devices_html()})

@@ -40,7 +40,6 @@ from live.served import served, small_project
 
 SECRET = f"secret-{secrets.token_hex(16)}"
 MARKS = ("Traceback", 'File "', ".py", "site-packages", SECRET, "root:x:")  # of the inside, and of outside
-GIVEN_UP = 20.0  # seconds without an answer
 OPEN = (
     "import sys, phaseopt.live.server as s\n"
     "class Open:\n"
@@ -86,11 +85,12 @@ def main() -> int:
         with served(project, state, **({"command": command} if command else {})) as server:
             page = server.client.get("/")
             server.until(lambda parts: parts.get("bench", {"stale": True})["stale"] is False)
+            resting = _resting(server.process.pid)
             port = int(server.home.rpartition(":")[2])
             cookie = "; ".join(f"{name}={value}" for name, value in server.client.cookies.items())
-            counts, wrong, shown = _sent(port, list(hostile(port, cookie, outside)), show)
+            counts, wrong, shown = _sent(port, list(hostile(port, cookie, outside)), show, 2.0 if unguarded else 20.0)
             alive = server.client.get("/parts").status_code == 200
-            resting = _resting(server.process.pid)
+            worked = _resting(server.process.pid)
             after = _contents(folder, state)
             process = server.process
             process.send_signal(signal.SIGTERM)
@@ -111,7 +111,8 @@ def main() -> int:
         Figure("pages answered afterwards", int(alive), at_least=1),
         Figure("start to page", statistics.median(starts), "s", at_most=3.0),
         Figure("page without data", len(page.content) / 1000, "kB", at_most=500),
-        Figure("memory at rest, server and children", resting / 1e6, "MB", at_most=400),
+        Figure("memory at rest, server and child, limits shown", resting, "MB", at_most=400),
+        Figure("memory after all requests", worked, "MB"),
     ]
     return report(__file__, figures)
 
@@ -261,8 +262,11 @@ def hostile(port: int, cookie: str, outside: Path) -> Iterator[Hostile]:
         yield made("slow", "POST /do/edit", post | {"Content-Length": str(50 + number)}, b"{", length=False)
 
 
-def _sent(port: int, all_of_them: list[Hostile], show: bool) -> tuple[Counter[str], list[Hostile], int]:
-    """Send each; how many were refused, by kind, those that were not, and answers that show what they should not."""
+def _sent(port: int, all_of_them: list[Hostile], show: bool, within: float) -> tuple[Counter[str], list[Hostile], int]:
+    """Send each; how many were refused, by kind, those that were not, and answers that show what they should not.
+
+    Parameters: `within`, seconds without an answer, after which one is given up.
+    """
     counts: Counter[str] = Counter()
     wrong, shown = [], 0
     slow = [
@@ -271,7 +275,7 @@ def _sent(port: int, all_of_them: list[Hostile], show: bool) -> tuple[Counter[st
     for each in all_of_them:
         if each.kind == "slow":
             continue
-        status, answer = _answer(_connected(port, each.request))
+        status, answer = _answer(_connected(port, each.request), within)
         good = status in each.may
         counts[each.kind] += good
         leaks = [mark for mark in MARKS if mark.encode() in answer]
@@ -281,20 +285,20 @@ def _sent(port: int, all_of_them: list[Hostile], show: bool) -> tuple[Counter[st
         if show and (not good or leaks):
             print(each.kind, each.request[:300], "->", status, leaks, answer[-200:], flush=True)
     for each, connection in slow:
-        status, answer = _answer(connection, 3 * GIVEN_UP)
+        status, answer = _answer(connection, 3 * within)
         counts["slow"] += status in each.may
         wrong += [] if status in each.may else [each]
     return counts, wrong, shown
 
 
 def _connected(port: int, request: bytes) -> socket.socket:
-    connection = socket.create_connection(("127.0.0.1", port), GIVEN_UP)
+    connection = socket.create_connection(("127.0.0.1", port), 20.0)
     with suppress(OSError):  # it may be refused before all is sent
         connection.sendall(request)
     return connection
 
 
-def _answer(connection: socket.socket, within: float = GIVEN_UP) -> tuple[int, bytes]:
+def _answer(connection: socket.socket, within: float) -> tuple[int, bytes]:
     """The status of what comes back, 0 of a connection closed without, -1 where nothing came; and all of it."""
     found = b""
     with connection:
@@ -334,6 +338,7 @@ def _contents(folder: Path, state: Path) -> dict[str, str]:
     } | {str(path.relative_to(folder)): str(path.stat().st_mtime_ns) for path in sorted((folder / "outside").iterdir())}
 
 
+_MEMORY = ("RssAnon", "RssFile")
 _OLD = 1_000_000_000_000_000_000  # ns, in 2001
 
 
@@ -361,11 +366,12 @@ def _start_to_page(project: Path, state: Path) -> float:
         return time.perf_counter() - begun
 
 
-def _resting(number: int) -> int:
-    """Bytes in memory of a process and those below it; what they share counts in each."""
-    own = int(Path(f"/proc/{number}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+def _resting(number: int) -> float:
+    """Megabytes of a process and those that it started: what each has alone, and the most libraries that one has."""
     children = Path(f"/proc/{number}/task/{number}/children").read_text().split()
-    return own + sum(map(_resting, map(int, children)))
+    status = [Path(f"/proc/{each}/status").read_text() for each in (number, *children)]
+    alone, shared = ([int(re.findall(rf"{name}:\s+(\d+) kB", each)[0]) for each in status] for name in _MEMORY)
+    return (sum(alone) + max(shared)) / 1000
 
 
 if __name__ == "__main__":
