@@ -6,6 +6,7 @@ opened. What is wrong with a pull is found by its log, its key or its name in th
 
 import json
 import os
+import re
 from collections.abc import Callable, Iterable, MutableMapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +23,7 @@ from phaseopt.values.errors import InputError, Mistake
 
 _DAMAGED = "It cannot be read: too large, or damaged. Export it again, or leave it out."
 _ENDED = "Reading it ended the calculation twice. Export it again, or leave it out."
+_IN_FOLDER = re.compile(r"torque\.logs \((.+)\)")  # a pull of the folder, as the project's checks name it
 LogNames = tuple[str, ...]  # of the logs of a pull, from the project's folder
 
 
@@ -61,16 +63,34 @@ class LogReader:
         stated = read_given(self.file).table.get("torque")
         if not isinstance(stated, dict):
             return None
-        project = load_project(self.file, without=REDUCE_DOES_WITHOUT, changes=self._without(stated, complete))
+        project, unfit = self._loaded(stated, complete)
         if project.torque is None:
             return None
         pulls, refused = self._sorted(project.torque.pulls, complete)
+        refused |= unfit
         lasting = _lasting(project)
         rests_on = dict(lasting.with_pulls(pulls)) | {"search": None, "logs": {path: logs[path] for path in complete}}
         if self._last is None or self._last[0] != rests_on:  # rules of the search change no point
             self._last = rests_on, self._reduced(lasting, pulls, reading)
         points, pulls, more = self._last[1]
         return DayLogs(lasting.with_pulls(pulls), points, refused | more, stated)
+
+    def _loaded(self, stated: dict[str, Any], complete: set[str]) -> tuple[Project, dict[LogNames, LogNames]]:
+        """The project without logs that are not complete and those that do not fit it, and what is wrong with these."""
+        unfit: dict[LogNames, LogNames] = {}
+        while True:
+            changes = self._without(stated, complete)
+            try:
+                return load_project(self.file, without=REDUCE_DOES_WITHOUT, changes=changes), unfit
+            except InputError as error:
+                found = [(named[1], each) for each in error.mistakes if (named := _IN_FOLDER.match(each.where))]
+                places = {os.path.abspath(self.file.parent / str(stated.get("logs")) / name): name for name, _ in found}
+                if not places.keys() & complete:
+                    raise
+                complete -= places.keys()
+                for place, name in places.items():
+                    log = Path(os.path.relpath(place, self.file.parent)).as_posix()
+                    unfit[(log,)] = tuple(_message(each) for of, each in found if of == name)
 
     def _without(self, stated: dict[str, Any], complete: set[str]) -> list[str]:
         """The change that leaves out logs in the folder that are not complete."""

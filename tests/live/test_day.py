@@ -173,6 +173,16 @@ def test_a_log_that_is_wrong_is_named_and_blocks_no_other(small: Page, what: str
     assert small.parts["next"] == right.parts["next"]
 
 
+def test_a_log_without_a_time_blocks_no_other(small: Page) -> None:
+    """Where the weather is by the clock, which is found when the project is read."""
+    logs = small.project.parent / "logs"
+    for log in logs.iterdir():
+        log.write_text("Start time: 14:00\n" + log.read_text(encoding="utf-8"), encoding="utf-8")
+    (logs / "pull9.csv").write_text("no log\nat all\n", encoding="utf-8")
+    small.do("weather", **{"at-1": "8:00", "pressure-1": "101", "temperature-1": "20", "humidity-1": "0.4"})
+    assert small.looked().words() == {f"pull{k}": "KEEP" for k in range(4)} | {"pull9": "NOT READ"}
+
+
 def test_a_log_that_ended_the_calculation_twice_is_left_out_and_named(small: Page) -> None:
     log = str(small.project.parent / "logs" / "pull2.csv")
     small.view = DayView(small.project, frozenset([log]))
