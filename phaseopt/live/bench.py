@@ -12,7 +12,7 @@ from markupsafe import escape
 from phaseopt.live.board import Put, Superseded
 from phaseopt.live.edits import last_changes, value_at
 from phaseopt.live.page_parts import filled, picture_of
-from phaseopt.live.source import as_facts
+from phaseopt.live.source import as_facts, without_pulls
 from phaseopt.live.studies import stored_studies, study_pages
 from phaseopt.values.errors import InputError, Mistake
 
@@ -66,7 +66,8 @@ class Bench:
         given = None
         try:
             given = read_given(self.file)
-            project = load_given(self.file, given, without=LIMITS_DO_WITHOUT)
+            alone = given._replace(table=without_pulls(given.table))
+            project = load_given(self.file, alone, without=LIMITS_DO_WITHOUT)
             put("name", str(escape(project.name)), {"name": project.name})
             limits = self._known(project) or phase_limits(project)
         except InputError as error:
@@ -196,7 +197,8 @@ class Bench:
         changes, remarks = changes_in(body)
         given = self._changed(body)
         try:
-            model = contact_model(load_given(self.file, given, without=LIMITS_DO_WITHOUT))
+            alone = given._replace(table=without_pulls(given.table))
+            model = contact_model(load_given(self.file, alone, without=LIMITS_DO_WITHOUT))
         except InputError as error:
             return {"remarks": [*remarks, *_here(error.mistakes).messages[:2]], "state": "UNKNOWN"}
         fits, lines = fits_of(model, self.file)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from phaseopt.live.board import Logs, Put
 from phaseopt.live.page_parts import filled
 from phaseopt.live.pull_notes import read_notes
+from phaseopt.live.source import as_facts
 from phaseopt.live.tables import TablesView
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress
@@ -81,7 +82,7 @@ class DayView:
             else:
                 self._shown(put, progress, found)
         except InputError as error:
-            html = filled("mistakes.html.j2", mistakes=error.mistakes)
+            html = filled("mistakes.html.j2", mistakes=as_facts(error.mistakes, self.file))
             for name in (*_PARTS, "tables"):
                 put(name, html if name in ("next", "tables") else "", {"messages": list(error.messages)})
         progress(1.0, "")

@@ -16,6 +16,7 @@ from phaseopt.io.log_names import LOG_ENDINGS
 from phaseopt.live.board import Logs
 from phaseopt.project import AsGiven, Project, Pull
 from phaseopt.project.load import REDUCE_DOES_WITHOUT, load_project, read_given
+from phaseopt.report.words import sentence
 from phaseopt.torque import Reduction, reduce_logs
 from phaseopt.torque.pulls import pull_names
 from phaseopt.torque.rows import ShaftTorque
@@ -183,7 +184,7 @@ def _blamed(project: Project, names: Sequence[str], mistakes: Iterable[Mistake])
 def _message(mistake: Mistake) -> str:
     """What is wrong with a log, and the fix."""
     line = f"{mistake.where}: " if mistake.where.startswith("line") else ""
-    return f"{line}{mistake.problem.rstrip('.')}. Fix: {mistake.hint.rstrip('.')}."
+    return f"{line}{sentence(mistake.problem)} Fix: {mistake.hint.rstrip('.')}."
 
 
 def _stamp(path: str) -> tuple[int, int, int] | None:

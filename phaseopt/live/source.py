@@ -11,6 +11,19 @@ _SECTION = re.compile(r"\s*(\[\[?)\s*([^\[\]#]+?)\s*\]\]?\s*(#.*)?$")
 _KEY = re.compile(r"\s*([\w.\"'-]+)\s*=")
 
 
+def without_pulls(table: dict[str, Any]) -> dict[str, Any]:
+    """A project's table as if no pull was made: contact depends on none, and a log that is wrong is the day's to show.
+
+    >>> without_pulls({"name": "a four", "torque": {"logs": "logs/", "pulls": [{"files": ["a.csv"]}]}})
+    {'name': 'a four', 'torque': {'logs': 'logs/', 'leave_out': ['*']}}
+    """
+    torque = table.get("torque")
+    if not isinstance(torque, dict):
+        return table
+    others = {key: value for key, value in torque.items() if key not in ("pulls", "leave_out")}
+    return {**table, "torque": {**others, "leave_out": ["*"]}}
+
+
 def line_of(text: str, where: str) -> int | None:
     """The line, from 1, of a key in TOML text, or of the section where it would be; None where neither is there.
 

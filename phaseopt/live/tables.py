@@ -9,6 +9,7 @@ from phaseopt.live.board import Put
 from phaseopt.live.edits import KeyChange, with_values
 from phaseopt.live.page_parts import filled
 from phaseopt.live.pins import cap_change, pin_change, pin_in
+from phaseopt.live.source import without_pulls
 from phaseopt.values.errors import InputError
 
 if TYPE_CHECKING:
@@ -117,7 +118,7 @@ class TablesView:
         from phaseopt.project.load import load_given, read_given
 
         given = read_given(self.file)
-        table = with_values(given.table, [made(given.table, body)])
+        table = without_pulls(with_values(given.table, [made(given.table, body)]))
         project = load_given(self.file, given._replace(table=table, read=table))
         assert self._day is not None
         try:
