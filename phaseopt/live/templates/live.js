@@ -42,15 +42,24 @@ function lose(why) {
   watch(false);
 }
 
-// The words of state in a part give way, in its text and in what is read aloud.
-function withdraw(place, at) {
-  const words = `OUT OF DATE, as of ${at}`;
+// The words of state in a part give way, in its text and in what is read aloud, also where a script writes one later.
+function withdraw(place) {
+  const words = `OUT OF DATE, as of ${place.dataset.at}`;
   const texts = document.createTreeWalker(place, NodeFilter.SHOW_TEXT);
-  while (texts.nextNode()) texts.currentNode.data = texts.currentNode.data.replace(states, words);
+  while (texts.nextNode()) {
+    const without = texts.currentNode.data.replace(states, words);
+    if (without !== texts.currentNode.data) texts.currentNode.data = without;
+  }
   for (const name of ["aria-label", "title", "data-h"]) {
-    for (const each of place.querySelectorAll(`[${name}]`)) each.setAttribute(name, each.getAttribute(name).replace(states, words));
+    for (const each of place.querySelectorAll(`[${name}]`)) {
+      const without = each.getAttribute(name).replace(states, words);
+      if (without !== each.getAttribute(name)) each.setAttribute(name, without);
+    }
   }
 }
+new MutationObserver(() => document.querySelectorAll(".stale[data-at]").forEach(withdraw)).observe(document.body, {
+  subtree: true, childList: true, characterData: true, attributeFilter: ["class", "aria-label", "title", "data-h"],
+});
 
 // A field in use keeps what is typed and where the caret is while the part around it is made anew.
 function fill(part) {
@@ -67,7 +76,8 @@ function fill(part) {
   for (const [id, value] of entered) if (value && document.getElementById(id)) document.getElementById(id).value = value;
   const stale = !lasting.has(part.name) && (part.stale || out);
   place.classList.toggle("stale", stale);
-  if (stale) withdraw(place, out && heard && !part.stale ? clock(heard.at) : part.at);
+  place.dataset.at = out && heard && !part.stale ? clock(heard.at) : part.at;
+  if (stale) withdraw(place);
   if (reads) for (const field of place.querySelectorAll("input, select, textarea")) field.disabled = true;
   if (!typed) return;
   const field = document.getElementById(typed.id);
