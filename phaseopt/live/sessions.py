@@ -50,7 +50,7 @@ class Sessions:
     def __init__(self, file: Path | None, clock: Callable[[], float] = time.time) -> None:
         self._file, self._clock = file, clock
         self._all = _read(file)
-        self._ends: list[tuple[str, Event]] = []  # what waits for the end of which session
+        self._ends: list[tuple[str, Event]] = []  # digests, and what waits for their end
         self._addresses: list[str] = []
         self.changed: Callable[[], None] = lambda: None  # what is done when one begins or ends
 

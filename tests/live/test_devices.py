@@ -105,7 +105,7 @@ def test_the_picture_holds_the_address_and_the_code(telephones: Telephones) -> N
 
 
 def test_a_session_lasts_a_day_and_a_clock_set_back_makes_none_longer(telephones: Telephones, clock: Clock) -> None:
-    """V3.3.2: an end whatever happens."""
+    """V3.3.2: it ends by itself."""
     token = telephones.enter(telephones.new_code(), "")
     session = telephones.sessions.find(token, "telephone")
     assert session is not None

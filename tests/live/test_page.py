@@ -156,3 +156,32 @@ def test_a_telephone_comes_in_by_the_code_and_goes(browser: Browser, axe: str, p
             desk.page.get_by_role("button", name=re.compile("^Disconnect Telephone 1")).click()
             expect(phone.page.locator("#connection")).to_contain_text("was disconnected")
             lost(phone.page)
+
+
+def test_the_first_page_and_a_project_that_does_not_load(browser: Browser, axe: str, tmp_path: Path) -> None:
+    """A new engine is begun by name; its file is broken by an editor, shown by its line, and fixed on the page."""
+    with served(tmp_path, tmp_path / "state") as server, page_of(browser, server, viewport=PHONE) as found:
+        page = found.page
+        expect(page.locator("#connection")).to_have_text(re.compile("^● Connected"))
+        assert violations(page, axe) == []
+        assert page.evaluate(SMALL) == []
+        page.get_by_label("Name of a new folder").fill("../engine")
+        page.get_by_role("button", name="Write a blank project").click()
+        expect(page.locator("#said")).to_contain_text("plain name")
+        page.get_by_label("Name of a new folder").fill("engine")
+        page.get_by_role("button", name="Write a blank project").click()
+        expect(page.locator("#file")).to_be_attached()  # loaded anew, with the project
+        project = tmp_path / "engine" / "project.toml"
+        whole = project.read_text(encoding="utf-8")
+        project.write_text(whole + "\nthis is no TOML\n", encoding="utf-8")
+        page.get_by_role("button", name=re.compile("^Show line")).click()
+        text = page.locator("#text")
+        expect(text).to_be_focused()
+        chosen = "(field) => field.value.slice(field.selectionStart, field.selectionEnd)"
+        assert text.evaluate(chosen) == "this is no TOML"
+        assert look_through(page, axe, ("file",)) == []
+        text.fill(whole)
+        page.get_by_role("button", name="Save the file").click()
+        expect(page.locator("#text-said")).to_have_text("Saved.")
+        assert project.read_text(encoding="utf-8") == whole
+        expect(page.get_by_text("this is no TOML", exact=False).locator("visible=true")).to_have_count(0)

@@ -15,6 +15,9 @@ from pathlib import Path
 import httpx
 import pytest
 from live.served import PROGRAM, WITHIN, served, small_project
+from typer.testing import CliRunner
+
+from phaseopt.cli import app
 
 BROKEN = 'name = "A four"\n[crank]\nbore = 79,0\n'
 
@@ -233,3 +236,12 @@ def test_a_full_disk_is_a_message_and_leaves_the_file(project: Path, state: Path
         assert server.client.get("/parts").status_code == 200
     assert project.read_bytes() == before
     assert [each.name for each in project.parent.iterdir() if each.name.endswith(".part")] == []
+
+
+def test_a_telephone_may_be_asked_for_without_an_address(monkeypatch: pytest.MonkeyPatch) -> None:
+    """`--phone` alone takes the only address; what follows it is an address or something of its own."""
+    asked: list[tuple[str, str | None]] = []
+    monkeypatch.setattr("phaseopt.live.launch.serve", lambda place, _, phone, *rest: asked.append((str(place), phone)))
+    for options in ("p.toml", "--phone p.toml", "p.toml --phone", "--phone --port 0", "--phone 192.0.2.7 p.toml"):
+        assert CliRunner().invoke(app, ["live", *options.split()]).exit_code == 0
+    assert asked == [("p.toml", None), ("p.toml", ""), ("p.toml", ""), (".", ""), ("p.toml", "192.0.2.7")]
