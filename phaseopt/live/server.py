@@ -26,7 +26,7 @@ from phaseopt.live.page_parts import filled
 from phaseopt.live.sessions import Sessions, state_file
 from phaseopt.live.start import chosen_project, new_project, projects_below
 from phaseopt.live.studies import study_page
-from phaseopt.report.cautions import BEFORE_TURNING_SHORT, IN_SHORT, cautions
+from phaseopt.report.cautions import BEFORE_TURNING_SHORT, STRIP, cautions
 from phaseopt.report.page import policy
 from phaseopt.report.palette import style_sheet
 from phaseopt.values.errors import InputError
@@ -104,7 +104,7 @@ class Live:
             projects=[] if self.project else await run_in_threadpool(projects_below, self.folder),
             folder=self.folder.resolve().name,
             cautions=cautions(),
-            in_short=IN_SHORT,
+            in_short=STRIP,
             before=BEFORE_TURNING_SHORT,
         )
         return HTMLResponse(page, headers={"Content-Security-Policy": served_policy(page)})

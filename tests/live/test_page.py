@@ -81,6 +81,7 @@ def look_through(page: Page, axe: str, names: tuple[str, ...]) -> list[str]:
     for name in names:
         page.evaluate(f"location.hash = '#{name}'")
         expect(page.locator(f'.bar nav a[href="#{name}"]')).to_have_attribute("aria-current", "page")
+        wrong += [f"{name}: opens scrolled down"] if page.evaluate("scrollY") else []
         wrong += [f"{name}: {each}" for each in violations(page, axe)]
         across = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
         wrong += [f"{name}: {across} px sideways"] if across > 0 else []
@@ -179,6 +180,7 @@ def test_the_first_page_and_a_project_that_does_not_load(browser: Browser, axe: 
         expect(text).to_be_focused()
         chosen = "(field) => field.value.slice(field.selectionStart, field.selectionEnd)"
         assert text.evaluate(chosen) == "this is no TOML"
+        page.evaluate("scrollTo(0, 0)")
         assert look_through(page, axe, ("file",)) == []
         text.fill(whole)
         page.get_by_role("button", name="Save the file").click()

@@ -214,7 +214,8 @@ function turn() {
   const names = [...document.querySelectorAll(".bar nav a")].map((link) => link.hash.slice(1));
   if (!names.length) return;
   const asked = location.hash.slice(1);
-  const name = names.includes(asked) ? asked : "day";
+  const shown = document.querySelector("main > section:not([hidden])")?.id ?? "day";
+  const name = names.includes(asked) ? asked : shown;
   for (const section of document.querySelectorAll("main > section")) section.hidden = section.id !== name;
   for (const link of document.querySelectorAll(".bar nav a")) {
     if (link.hash === `#${name}`) link.setAttribute("aria-current", "page");
