@@ -48,7 +48,7 @@ def live(
     ] = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Print the address and open no browser.")] = False,
 ) -> None:
-    """A page on this computer for bench and dyno, with the same files underneath."""
+    """A page on this computer for bench and dyno, over the same files."""
     with ending():
         from phaseopt.live.launch import serve
 

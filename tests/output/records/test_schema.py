@@ -21,7 +21,7 @@ SMALL = ROOT / "examples" / "intake_only" / "project.toml"
 
 def test_every_command_has_a_schema_and_no_other() -> None:
     named = {command.name or getattr(command.callback, "__name__", "") for command in app.registered_commands}
-    assert set(COMMANDS) == named
+    assert set(COMMANDS) == named - {"live"}  # which serves a page and prints no answer
 
 
 @pytest.mark.parametrize("name", [MISTAKES, *COMMANDS, *OPTIONS, RUN])
