@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from typing import Any
 
 import pytest
+from browser import violations
 from live.served import WITHIN, Served, served, small_project
 from playwright.sync_api import Browser, Page
 
@@ -121,14 +122,16 @@ def test_a_cell_is_pinned_from_its_slider(browser: Browser, server: Served) -> N
 
 
 @pytest.mark.parametrize("size", [WIDE, PHONE], ids=["wide", "phone"])
-def test_all_can_be_touched_and_nothing_is_wider_than_the_page(browser: Browser, server: Served, size: Any) -> None:
+def test_all_can_be_touched_and_nothing_is_wider_than_the_page(
+    browser: Browser, server: Served, axe: str, size: Any
+) -> None:
     """Targets of 48 pixels (the design's own rule); axe-core finds nothing."""
     with page_of(browser, server, size) as page:
         until(page, "document.getElementById('explorer-data') !== null")
         for name in PAGES:
             page.evaluate(f"location.hash = '#{name}'")
             page.wait_for_selector(f"#{name}", state="visible")
-            page.evaluate("document.querySelectorAll('details').forEach((each) => (each.open = true))")
+            page.evaluate(f"document.querySelectorAll('#{name} details').forEach((each) => (each.open = true))")
             small = page.evaluate(
                 """(name) => [...document.querySelectorAll(`#${name} :is(button, a.button, input, select, summary)`)]
                 .map((each) => [each.outerHTML.slice(0, 80), each.getBoundingClientRect()])
@@ -137,3 +140,4 @@ def test_all_can_be_touched_and_nothing_is_wider_than_the_page(browser: Browser,
             )
             assert small == [], name
             assert page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") <= 0
+            assert violations(page, axe) == [], name
