@@ -159,10 +159,24 @@ class DayView:
         return following
 
     def _now(self, found: "DayLogs", progress: Progress) -> "Day":
+        """The day with all pulls. Its simulation stays calibrated to those of the morning, also after a kill: a plain
+        file beside the project's history names them, and what they were simulated for is kept on the disk."""
+        from phaseopt.live.morning import morning_pulls, write_morning
         from phaseopt.study.day import Day
+        from phaseopt.torque import reduce_logs
 
-        make = Day.begin if self._day is None else self._day.after
-        self._day = make(found.project, lambda share, text: progress(0.1 + 0.7 * share, text), found.points)
+        def reached(share: float, text: str) -> None:
+            progress(0.1 + 0.7 * share, text)
+
+        if self._day is None:
+            pulls = morning_pulls(self.file, found.project)
+            morning = found.project.with_pulls(pulls)
+            points = found.points if morning == found.project else reduce_logs(morning, self._reader.read)
+            self._day = Day.begin(morning, reached, points)
+        before = self._day
+        self._day = before.after(found.project, reached, found.points)
+        if self._day.inputs is not before.inputs:  # begun anew: another key or file changed
+            write_morning(self.file, found.project)
         return self._day
 
     def _put_gain(self, put: Put, now: "Day", expected: float) -> None:

@@ -56,7 +56,7 @@ def text_now(project: Path) -> bytes:
 def past_changes(project: Path) -> list[Past]:
     """All changes of a project, first to last, as its list says."""
     try:
-        with (_folder(project) / LIST).open(encoding="utf-8", newline="") as file:
+        with (history_folder(project) / LIST).open(encoding="utf-8", newline="") as file:
             rows = list(csv.DictReader(file))
         return [
             Past(
@@ -68,7 +68,9 @@ def past_changes(project: Path) -> list[Past]:
         return []
     except (OSError, ValueError, KeyError, TypeError, csv.Error) as error:
         hint = f"give {LIST} another name; the numbered texts beside it stay as they are"
-        raise InputError.one("the list of changes cannot be read", hint=hint, file=_folder(project) / LIST) from error
+        raise InputError.one(
+            "the list of changes cannot be read", hint=hint, file=history_folder(project) / LIST
+        ) from error
 
 
 def replace_text(project: Path, before: bytes, after: bytes, what: str, back_to: int | None = None) -> int:
@@ -162,22 +164,23 @@ def _write_list(project: Path, past: list[Past]) -> None:
     rows = csv.writer(file)
     rows.writerow(_COLUMNS)
     rows.writerows(past)
-    write_file(_folder(project) / LIST, file.getvalue().encode(), _HINT)
+    write_file(history_folder(project) / LIST, file.getvalue().encode(), _HINT)
 
 
-def _folder(project: Path) -> Path:
+def history_folder(project: Path) -> Path:
+    """Where what happened to a project is, in plain files."""
     return project.parent / "history" / project.stem
 
 
 def _make_folder(project: Path) -> None:
     try:
-        _folder(project).mkdir(parents=True, exist_ok=True)
+        history_folder(project).mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError.one("cannot be made", hint=_HINT, file=_folder(project)) from error
+        raise InputError.one("cannot be made", hint=_HINT, file=history_folder(project)) from error
 
 
 def _text_file(project: Path, number: int) -> Path:
-    return _folder(project) / f"{number:04}.toml"
+    return history_folder(project) / f"{number:04}.toml"
 
 
 def _now() -> str:

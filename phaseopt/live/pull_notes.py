@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from phaseopt.io.atomic import write_file
+from phaseopt.live.history import history_folder
 from phaseopt.values.errors import InputError
 
 _HEAD = ["log", "note"]
@@ -14,7 +15,7 @@ LONGEST = 500  # characters
 
 def notes_file(project: Path) -> Path:
     """Where a project's notes are."""
-    return project.parent / "history" / project.stem / "notes.csv"
+    return history_folder(project) / "notes.csv"
 
 
 def read_notes(project: Path) -> dict[str, str]:

@@ -16,6 +16,7 @@ from small_builds import small_project
 
 from phaseopt.live.actions import ACTIONS
 from phaseopt.live.day import DayView
+from phaseopt.live.morning import morning_pulls, write_morning
 from phaseopt.live.next_pull import baseline_is_due
 from phaseopt.live.watch import PATIENCE, Watch
 from phaseopt.project.load import load_project
@@ -190,6 +191,22 @@ def test_a_log_that_ended_the_calculation_twice_is_left_out_and_named(small: Pag
     assert log not in small.read
     assert small.words()["pull2"] == "NOT READ"
     assert small.words()["pull3"] == "KEEP"
+
+
+def test_a_simulation_stays_calibrated_to_the_pulls_of_the_morning(tmp_path: Path) -> None:
+    """On record in a file, so that a process that was killed goes on from there; pulls alone need no record."""
+    whole = load_project(DIRTY.parent / "hillclimb" / "project.toml")
+    assert whole.torque is not None
+    file, pulls = tmp_path / "project.toml", whole.torque.pulls
+    assert morning_pulls(file, whole.with_pulls(pulls[:3])) == pulls[:3]
+    assert morning_pulls(file, whole) == list(pulls[:3])
+    assert morning_pulls(file, whole.with_pulls(pulls[1:])) == list(pulls[1:3])
+    write_morning(file, whole)
+    assert morning_pulls(file, whole) == list(pulls)
+    dirty = load_project(DIRTY / "project.toml")
+    assert dirty.torque is not None
+    assert morning_pulls(tmp_path / "other.toml", dirty) == dirty.torque.pulls
+    assert not (tmp_path / "history" / "other").exists()
 
 
 def test_a_log_is_named_before_it_is_read_and_none_after(small: Page) -> None:
