@@ -140,7 +140,7 @@ class DayView:
         put(
             "pulls", filled("day_pulls.html.j2", rows=order, folder=folder, torque=True), {"pulls": [*map(facts, rows)]}
         )
-        newest = order[0] if order and order[0].word != "LEFT OUT" else None
+        newest = order[0] if order and order[0].word in ("KEEP", "REPEAT", "NOT READ") else None
         put("pull", "" if newest is None else card(newest, found), {} if newest is None else facts(newest))
 
     def _first_plan(self, put: Put, progress: Progress, found: "DayLogs") -> None:

@@ -33,12 +33,14 @@ class DayLogs:
     """What a day's complete logs hold.
 
     `project` as it counts for a day, with the pulls that were read; `points` of these, None where there are none;
-    `refused`, why others were not read, by the names of their logs; `stated`, the torque section of the file.
+    `refused`, why others were not read, by the names of their logs; `awaited`, pulls with a log that is not there;
+    `stated`, the torque section of the file.
     """
 
     project: Project
     points: Reduction | None
     refused: dict[LogNames, LogNames]
+    awaited: list[LogNames]
     stated: dict[str, Any]
 
 
@@ -67,14 +69,14 @@ class LogReader:
         project, unfit = self._loaded(stated, complete)
         if project.torque is None:
             return None
-        pulls, refused = self._sorted(project.torque.pulls, complete)
+        pulls, refused, awaited = self._sorted(project.torque.pulls, complete)
         refused |= unfit
         lasting = _lasting(project)
         rests_on = dict(lasting.with_pulls(pulls)) | {"search": None, "logs": {path: logs[path] for path in complete}}
         if self._last is None or self._last[0] != rests_on:  # rules of the search change no point
             self._last = rests_on, self._reduced(lasting, pulls, reading)
         points, pulls, more = self._last[1]
-        return DayLogs(lasting.with_pulls(pulls), points, refused | more, stated)
+        return DayLogs(lasting.with_pulls(pulls), points, refused | more, awaited, stated)
 
     def _loaded(self, stated: dict[str, Any], complete: set[str]) -> tuple[Project, dict[LogNames, LogNames]]:
         """The project without logs that are not complete and those that do not fit it, and what is wrong with these."""
@@ -104,8 +106,12 @@ class LogReader:
         waiting = [name for name in logs if os.path.abspath(home / name) not in complete]
         return [f"torque.leave_out={json.dumps([*aside, *waiting], ensure_ascii=False)}"] if waiting else []
 
-    def _sorted(self, pulls: Iterable[Pull], complete: set[str]) -> tuple[list[Pull], dict[LogNames, LogNames]]:
-        """Pulls whose logs are complete, and why others are not read; those that still wait are in neither."""
+    def _sorted(
+        self, pulls: Iterable[Pull], complete: set[str]
+    ) -> tuple[list[Pull], dict[LogNames, LogNames], list[LogNames]]:
+        """Pulls whose logs are complete, why others are not read, and those with a log that is not there; those that
+        still wait are in none."""
+        awaited: list[LogNames] = []
         found: list[Pull] = []
         refused: dict[LogNames, LogNames] = {}
         for place in sorted(self.avoid):
@@ -117,8 +123,8 @@ class LogReader:
             if places.keys() <= complete:
                 found.append(pull)
             elif missing:
-                refused[pull.files] = (f"There is no file {missing[0]} yet.",)
-        return found, refused
+                awaited.append(pull.files)
+        return found, refused, awaited
 
     def _reduced(
         self, project: Project, pulls: list[Pull], reading: Callable[[str], None]

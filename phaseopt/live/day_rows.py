@@ -25,8 +25,8 @@ class PullRow:
     """A pull, or a log that is none.
 
     `number` from 1, 0 where it does not count; `names` of its logs as the project has them; `time` of day, "" where
-    nobody knows; `word`: KEEP, REPEAT, LEFT OUT or NOT READ; `why` and `remarks` in sentences; `phases`, what the
-    phasers did; `drift` since the first repeat; `added`, what it added, "" where nobody knows.
+    nobody knows; `word`: KEEP, REPEAT, NOT READ, LEFT OUT or NO LOG YET; `why` and `remarks` in sentences; `phases`,
+    what the phasers did; `drift` since the first repeat; `added`, what it added, "" where nobody knows.
     """
 
     number: int
@@ -65,12 +65,13 @@ def day_rows(found: DayLogs, measured: Iterable[ShaftTorque], notes: Mapping[str
     rows = _counted(found, measured)
     rows += [PullRow(0, names, "NOT READ", why=why) for names, why in found.refused.items()]
     rows += _left_out(found)
+    rows += [PullRow(0, names, "NO LOG YET") for names in found.awaited]
     return [replace(row, time=_time(found, row.names), note=notes.get(Path(row.names[0]).name, "")) for row in rows]
 
 
 def newest_first(rows: Sequence[PullRow]) -> list[PullRow]:
-    """As the page lists them: those that are not read first, for they want something; those left out last."""
-    order = {"NOT READ": 0, "LEFT OUT": 2}
+    """As the page lists them: those that are not read first, for they want something; those left out after."""
+    order = {"NOT READ": 0, "LEFT OUT": 2, "NO LOG YET": 3}
     return sorted(rows, key=lambda row: (order.get(row.word, 1), -row.number))
 
 
