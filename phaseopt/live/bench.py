@@ -76,8 +76,8 @@ class Bench:
             put("mistakes", filled("mistakes.html.j2", mistakes=as_facts(error.mistakes, self.file)), facts)
             if given is not None:
                 self._put_fields(put, given, {}, {})
-            for name in ("box", "bench", "measure"):
-                put(name, filled("bench_unknown.html.j2"), {"state": "UNKNOWN"})
+            for name in ("box", "closest", "bench", "measure"):
+                put(name, filled("bench_unknown.html.j2") if name == "box" else "", {"state": "UNKNOWN"})
             return
         put("mistakes", "", {"messages": []})
         if limits is not self.limits:
@@ -111,25 +111,25 @@ class Bench:
         self.limits, before = limits, self._boxes
         near = closest_of(limits)
         unit = limits.project.display_units.gap
+        facts: dict[str, Any] = {"state": "CLEAR", "boxes": [asdict(box) for box in limits.boxes]}
+        facts |= {"before": [asdict(box) for box in before], "closest": {**asdict(near), "load": None}}
         html = filled(
             "bench_box.html.j2",
             top=f"{limits.contact.top_speed:.0f}",
             boxes=[box_words(limits.project, box) for box in limits.boxes],
             before=[box_words(limits.project, box) for box in before],
             map=picture_of(safe_map(limits, before)),
+        )
+        put("box", html, facts)
+        html = filled(
+            "bench_closest.html.j2",
             contact=WORDS[near.contact],
             where=place(near.angle),
             by_hand=unit.text(near.by_hand),
             worst=unit.down_text(min(near.static, near.running)),
             approach=picture_of(closest_approach(limits.contact, near)),
         )
-        facts = {
-            "boxes": [asdict(box) for box in limits.boxes],
-            "before": [asdict(box) for box in before],
-            "closest": {**asdict(near), "load": None},
-            "state": "CLEAR",
-        }
-        put("box", html, facts)
+        put("closest", html, facts["closest"])
 
     def _put_fields(
         self, put: Put, given: "AsGiven", fits: Mapping[str, str], lines: Mapping[str, Sequence[str]]
