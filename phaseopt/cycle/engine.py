@@ -10,7 +10,7 @@ from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.events import ValveTables
-from phaseopt.cycle.homes import HOMES, Key, Settled
+from phaseopt.cycle.homes import HOMES, HomeKey, Settled
 from phaseopt.cycle.knock import PHASINGS, charges, look
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Mesh, build
@@ -209,7 +209,7 @@ class Simulator:
         elif home.point[:2] != p[:2]:
             throttle.move(self.net, p.rpm / home.point.rpm, home.point.load * 1e3, p.load * 1e3, k)
 
-    def _key(self, marks: Sequence[str], job: Job) -> Key:
+    def _key(self, marks: Sequence[str], job: Job) -> HomeKey:
         """What a home is known by. Parameters: `marks`, a digest for each engine of all that its points depend on."""
         return marks[job.point.engine], job.point[:4], self._schedule.steps(job.point)
 

@@ -12,7 +12,7 @@ from phaseopt.cycle.results import Results
 from phaseopt.values.arrays import FloatArray
 
 MOST = 512  # homes, of some tens of kilobytes each
-Key = tuple[str, tuple[float, float, float, float], int]
+HomeKey = tuple[str, tuple[float, float, float, float], int]
 
 
 class Settled(NamedTuple):
@@ -27,16 +27,16 @@ class Homes:
 
     def __init__(self, most: int = MOST) -> None:
         self._most, self._lock = most, Lock()
-        self._known: OrderedDict[Key, Settled] = OrderedDict()
+        self._known: OrderedDict[HomeKey, Settled] = OrderedDict()
 
-    def get(self, key: Key) -> Settled | None:
+    def get(self, key: HomeKey) -> Settled | None:
         """A home's settled state, None where it is not known."""
         with self._lock:
             if key in self._known:
                 self._known.move_to_end(key)
             return self._known.get(key)
 
-    def put(self, key: Key, settled: Settled) -> None:
+    def put(self, key: HomeKey, settled: Settled) -> None:
         """Remember a home, and forget the one that was not asked for longest where there are too many."""
         with self._lock:
             self._known[key] = settled
