@@ -224,6 +224,7 @@ def test_the_pull_on_the_new_tables_confirms_a_true_gain(made: Any, car: Project
     assert not found.outliers
     rpm = found.points["rpm"].to_numpy()[found.known]
     now, before = tables.at(rpm, np.full(rpm.size, 100.0)), made.BASELINE
-    true = float((true_torque(made, rpm, *now) - true_torque(made, rpm, *before)).mean())
+    gain = true_torque(made, rpm, *now) - true_torque(made, rpm, *before)
+    true = float(np.trapezoid(gain, rpm)) / (rpm[-1] - rpm[0])
     assert abs(found.mean_gain - true) < found.mean_gain_within
     assert abs(found.mean_predicted_gain - true) < found.mean_predicted_gain_within

@@ -1,5 +1,6 @@
 """The live page as a user starts it: `phaseopt live` in a process of its own, and a browser's side of it."""
 
+import asyncio
 import json
 import os
 import re
@@ -8,7 +9,8 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Coroutine, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -95,3 +97,9 @@ def small_project(folder: Path) -> Path:
     shutil.copytree(ROOT / "examples" / "intake_only", folder / "intake_only")
     shutil.copytree(ROOT / "maps", folder / "maps")
     return folder / "intake_only" / "project.toml"
+
+
+def awaited(work: Coroutine[Any, Any, None]) -> None:
+    """Do it to its end, in a thread of its own: a browser that another test opened has a loop in this one."""
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, work).result()

@@ -8,6 +8,7 @@ import pytest
 import segno
 from starlette.testclient import TestClient
 
+from live.served import awaited
 from phaseopt.live.devices import LASTS, LETTERS, TRIES, Telephones, chosen_address
 from phaseopt.live.guard import Guard
 from phaseopt.live.sessions import TELEPHONE, Sessions
@@ -138,7 +139,7 @@ def test_a_telephone_that_is_disconnected_is_sent_no_more(telephones: Telephones
         "type": "http", "method": "GET", "path": "/events", "query_string": b"", "server": ("192.0.2.7", 8720),
         "headers": [(b"host", b"192.0.2.7:8720"), (b"cookie", f"{guard.cookie}={token}".encode())],
     }  # fmt: skip
-    asyncio.run(asyncio.wait_for(guard(scope, receive, send), 30.0))
+    awaited(asyncio.wait_for(guard(scope, receive, send), 30.0))
     assert [each.get("more_body") for each in sent] == [None, True, False]
     client = TestClient(guard, base_url=NETWORK, cookies={guard.cookie: token})
     assert client.get("/events").status_code == 401

@@ -11,6 +11,7 @@ import pytest
 from starlette.responses import PlainTextResponse
 from starlette.testclient import TestClient
 
+from live.served import awaited
 from phaseopt.live.devices import Telephones
 from phaseopt.live.guard import JSON_MOST, UPLOAD, UPLOAD_MOST, Guard
 from phaseopt.live.sessions import Sessions
@@ -220,7 +221,7 @@ def answered(guard: Guard, method: str, path: str, headers: list[tuple[bytes, by
     async def send(message: Any) -> None:
         sent.append(message)
 
-    asyncio.run(guard(scope, receive, send))
+    awaited(guard(scope, receive, send))
     found: dict[str, Any] = sent[0]
     return found
 
@@ -304,7 +305,7 @@ def test_a_socket_is_closed(guard: Guard) -> None:
         sent.append(message)
 
     receive: Callable[[], Awaitable[Any]] = asyncio.Event().wait
-    asyncio.run(guard({"type": "websocket", "path": "/", "headers": []}, receive, send))
+    awaited(guard({"type": "websocket", "path": "/", "headers": []}, receive, send))
     assert sent == [{"type": "websocket.close", "code": 1008}]
 
 
@@ -322,6 +323,6 @@ def test_a_body_that_never_ends_is_given_up(guard: Guard, behind: Behind, monkey
         sent.append(message)
 
     receive: Callable[[], Awaitable[Any]] = asyncio.Event().wait  # never comes
-    asyncio.run(guard(scope, receive, send))
+    awaited(guard(scope, receive, send))
     assert sent[0]["status"] == 408
     assert behind.got == []
