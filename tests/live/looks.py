@@ -4,9 +4,9 @@ import threading
 from pathlib import Path
 from typing import Any
 
-from live.served import small_project
-
 from phaseopt.live.bench import Bench
+
+from .served import small_project
 
 WITHIN = 120.0  # seconds for what is waited for
 

@@ -5,7 +5,6 @@ import os
 from pathlib import Path
 
 import pytest
-from live.looks import Looks, bench_of, looked
 
 from phaseopt.job.stages import phase_limits
 from phaseopt.live.bench import Bench
@@ -14,6 +13,8 @@ from phaseopt.live.readings import add_row, row_in, take_lobe
 from phaseopt.live.studies import stored_studies, study_page, study_pages
 from phaseopt.project.load import load_project
 from phaseopt.values.errors import InputError
+
+from .looks import Looks, bench_of, looked
 
 STROKE, ROD, TILT = 81.0, 138.0, 20.0  # of the small project
 

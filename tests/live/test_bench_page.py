@@ -8,8 +8,9 @@ from typing import Any
 
 import pytest
 from browser import violations
-from live.served import WITHIN, Served, served, small_project
 from playwright.sync_api import Browser, Page
+
+from .served import WITHIN, Served, served, small_project
 
 WIDE, PHONE = {"width": 1400, "height": 900}, {"width": 390, "height": 844}
 # The next part that comes, or a fifth of a second for what a field says.

@@ -8,11 +8,12 @@ import pytest
 import segno
 from starlette.testclient import TestClient
 
-from live.served import awaited
 from phaseopt.live.devices import LASTS, LETTERS, TRIES, Telephones, chosen_address
 from phaseopt.live.guard import Guard
 from phaseopt.live.sessions import TELEPHONE, Sessions
 from phaseopt.values.errors import InputError
+
+from .served import awaited
 
 NETWORK = "http://192.0.2.7:8720"
 

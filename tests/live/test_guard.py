@@ -11,10 +11,11 @@ import pytest
 from starlette.responses import PlainTextResponse
 from starlette.testclient import TestClient
 
-from live.served import awaited
 from phaseopt.live.devices import Telephones
 from phaseopt.live.guard import JSON_MOST, UPLOAD, UPLOAD_MOST, Guard
 from phaseopt.live.sessions import Sessions
+
+from .served import awaited
 
 PORT = 8720
 HOME, NETWORK = f"http://127.0.0.1:{PORT}", f"http://192.0.2.7:{PORT}"  # the second is RFC 5737's, for documentation

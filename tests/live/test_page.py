@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 from browser import Opened, violations
-from live.served import WITHIN, Served, served, small_project
 from playwright.sync_api import Browser, Page, expect
+
+from .served import WITHIN, Served, served, small_project
 
 expect.set_options(timeout=1000 * WITHIN)
 PHONE = {"width": 390, "height": 844}

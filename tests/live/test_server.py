@@ -14,10 +14,11 @@ from pathlib import Path
 
 import httpx
 import pytest
-from live.served import PROGRAM, WITHIN, served, small_project
 from typer.testing import CliRunner
 
 from phaseopt.cli import app
+
+from .served import PROGRAM, WITHIN, served, small_project
 
 BROKEN = 'name = "A four"\n[crank]\nbore = 79,0\n'
 

@@ -9,8 +9,6 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 from hillclimb import ROOT
-from live.looks import Looks
-from live.served import small_project
 
 from phaseopt.job.stages import check_tables, phase_limits, search_tables
 from phaseopt.live.edits import KeyChange, change
@@ -19,6 +17,9 @@ from phaseopt.live.tables import FOLDER, TablesView, refuse_not_clear
 from phaseopt.project.load import load_project
 from phaseopt.study.day import Day
 from phaseopt.values.errors import InputError
+
+from .looks import Looks
+from .served import small_project
 
 
 class Shown(NamedTuple):
