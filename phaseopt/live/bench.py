@@ -46,7 +46,7 @@ class Bench:
         self._boxes: tuple[SafeBox, ...] = ()
         self._new = threading.Condition()
         self._rest: tuple[Put, Limits] | None = None
-        self._rests_on: dict[str, Any] | None = None  # all that the limits rest on
+        self._known: tuple[dict[str, Any], Limits] | None = None  # limits, and all that they rest on
         self._fits: tuple[dict[str, str], dict[str, list[str]]] = ({}, {})
         self._explained: tuple[Limits, dict[str, tuple[str, dict[str, Any]]]] | None = None
         threading.Thread(target=self._explain, daemon=True).start()
@@ -69,14 +69,17 @@ class Bench:
             alone = given._replace(table=without_pulls(given.table))
             project = load_given(self.file, alone, without=LIMITS_DO_WITHOUT)
             put("name", str(escape(project.name)), {"name": project.name})
-            limits = self._known(project) or phase_limits(project)
+            rests_on = _rests_on(project)
+            if self._known is None or self._known[0] != rests_on:
+                self._known = rests_on, phase_limits(project)
+            limits = self._known[1]
         except InputError as error:
-            self.limits = None
+            self.limits = self._known = None
             facts = {"messages": list(error.messages)}
             put("mistakes", filled("mistakes.html.j2", mistakes=as_facts(error.mistakes, self.file)), facts)
             if given is not None:
                 self._put_fields(put, given, {}, {})
-            for name in ("box", "closest", "bench", "measure"):
+            for name in ("box", "travel", "closest", "bench", "measure"):
                 put(name, filled("bench_unknown.html.j2") if name == "box" else "", {"state": "UNKNOWN"})
             return
         put("mistakes", "", {"messages": []})
@@ -87,16 +90,6 @@ class Bench:
         with self._new:
             self._rest = put, limits
             self._new.notify_all()
-
-    def _known(self, project: "Project") -> "Limits | None":
-        """The limits that are known, where nothing that they rest on has changed; None elsewhere."""
-        from phaseopt.job.input_hashes import input_hashes
-
-        alone = project.model_copy(update=dict.fromkeys(_NOT_CONTACT))
-        files = {name: digest for name, digest in input_hashes(alone).items() if name != project.file.name}
-        rests_on = dict(alone) | {"search": project.search.overlap_cap, "files": files}
-        before, self._rests_on = self._rests_on, rests_on
-        return self.limits if before == rests_on else None
 
     def _put_box(self, put: Put, limits: "Limits") -> None:
         """The safe box now, and before; the closest clearance at its corner."""
@@ -157,7 +150,10 @@ class Bench:
                     parts: dict[str, tuple[str, dict[str, Any]]] = {
                         "bench": (filled("bench.html.j2", document=document), facts)
                     }
-                    put("bench", *parts["bench"])
+                    lead = "".join(f'<p class="warning">{escape(line)}</p>' for line in document.lead)
+                    parts["travel"] = lead, {"lead": list(document.lead)}
+                    for name in ("travel", "bench"):
+                        put(name, *parts[name])
                     measures = measures_of(limits, partial(put, "measure", "", {"waiting": True}))
                     html = filled("bench_measure.html.j2", lines=list(measure_lines(measures)))
                     parts["measure"] = html, {"measures": [asdict(each) for each in measures]}
@@ -229,19 +225,32 @@ class Bench:
         return changed
 
 
+def _rests_on(project: "Project") -> dict[str, Any]:
+    """All that a project's limits rest on: what it states of contact, and the bytes of the files that it names."""
+    from phaseopt.job.input_hashes import input_hashes
+
+    alone = project.model_copy(update=dict.fromkeys(_NOT_CONTACT))
+    files = {name: digest for name, digest in input_hashes(alone).items() if name != project.file.name}
+    return dict(alone) | {"search": project.search.overlap_cap, "files": files}
+
+
 def closest_of(limits: "Limits") -> "Tightest":
-    """The contact with the least margin at the corner of the largest safe box that is nearest the piston."""
+    """The contact with the least margin anywhere in the largest safe box, drawn at its corner nearest the piston."""
+    import numpy as np
+
+    from phaseopt.clearance.check import box_verdict
     from phaseopt.report.facts import Tightest
 
     model = limits.contact
     box = max(limits.boxes, key=lambda box: box.size)
     intake, exhaust = box.intake_to, box.intake_to if model.tied else box.exhaust_from
-    gaps = model.gaps([[intake, intake, exhaust, exhaust]])
-    by_hand, taken = model.by_hand([[intake, exhaust]])[0], model.running_mm([model.top_speed])[0]
+    corners = np.array([[box.intake_from, box.exhaust_from], [box.intake_to, box.exhaust_to]])
+    least = box_verdict(model, corners, False, model.top_speed)
+    gaps, by_hand = model.gaps([[intake, intake, exhaust, exhaust]]), model.by_hand([[intake, exhaust]])[0]
     icl, ecl = model.engine.centrelines([intake], [exhaust])[0].tolist()
     found = []
     for n, contact in enumerate(model.contacts):
-        static, running = float(gaps.static[0, n]), float(gaps.swept[0, n] - taken[n])
+        static, running = least.static[contact], least.running[contact]
         margin = min(static - float(model.required[n]), running - model.reserve)
         angle = float(gaps.static_angle[0, n])
         found.append(

@@ -19,7 +19,6 @@ from phaseopt.live.watch import Seen, Watch, follow, waiting_text
 from phaseopt.live.worker import main
 from phaseopt.values.errors import InputError, Mistake
 
-_OF_LOGS = {"pull", "gain", "next"}  # parts that are out of date until they are made anew
 _DEATHS = 2  # at one log, after which it is left out
 _ASKED_MOST = 16  # questions that wait at once
 _SOON, _LATEST = 0.5, 10.0  # seconds until another child begins: twice as long each time one dies at once

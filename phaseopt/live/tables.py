@@ -1,5 +1,6 @@
 """The tables as they are best by now: by cell, pinned and limited by the builder, checked, to copy and to write."""
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -83,6 +84,7 @@ class TablesView:
             part=explorer_section(made),
             sides=sides,
             search=made.project.search,
+            stated=self._stated(made),
             folder=FOLDER,
             accepted=made.verdict.accepted,
             verdict=made.verdict,
@@ -100,6 +102,18 @@ class TablesView:
         }
         put("tables", html, facts)
 
+    def _stated(self, made: "Build") -> dict[str, list[str]]:
+        """Pins and caps as the file states them, in JSON: what a page saw when one is taken out."""
+        from phaseopt.project.load import read_given
+
+        search = read_given(self.file).table.get("search", {})
+        return {
+            name: [json.dumps(each) for each in search.get(name, [])]
+            if len(search.get(name, [])) == len(getattr(made.project.search, name))
+            else ["null"] * len(getattr(made.project.search, name))
+            for name in ("pinned", "overlap_cap")
+        }
+
     def may_pin(self, body: dict[str, Any]) -> dict[str, Any]:
         """Refuse to hold a cell at a timing that is not clear in any combination, with what comes too near there."""
         pin = pin_in(body)
@@ -115,11 +129,11 @@ class TablesView:
         self, made: Callable[[dict[str, Any], dict[str, Any]], KeyChange], body: dict[str, Any]
     ) -> dict[str, Any]:
         """Search with a change that is not made yet. Raises `InputError` where it leaves a cell no phase."""
-        from phaseopt.project.load import load_given, read_given
+        from phaseopt.project.load import REDUCE_DOES_WITHOUT, load_given, read_given
 
         given = read_given(self.file)
         table = without_pulls(with_values(given.table, [made(given.table, body)]))
-        project = load_given(self.file, given._replace(table=table, read=table))
+        project = load_given(self.file, given._replace(table=table, read=table), without=REDUCE_DOES_WITHOUT)
         assert self._day is not None
         try:
             self._day.searched_as(self._day.project.model_copy(update={"search": project.search}))
@@ -133,14 +147,25 @@ class TablesView:
         return self._build
 
     def write(self, _body: dict[str, Any]) -> dict[str, Any]:
-        """Write the tables as neutral CSV into a folder beside the project; refused where they are not clear."""
+        """Write the tables as neutral CSV into a folder beside the project.
+
+        They are judged anew by the files as they are at this moment, which may have changed since they were found.
+        Refused where they are not clear.
+        """
+        from phaseopt.job.stages import check_tables
         from phaseopt.output.directory import write_files
+        from phaseopt.project.load import REDUCE_DOES_WITHOUT, load_given, read_given
         from phaseopt.report.words import moving
         from phaseopt.tables import table_text
 
-        made = self._build
-        if made is None or not made.verdict.accepted:
-            raise InputError.one("there are no tables that may be written", hint="see what the verdict says")
+        made, given = self._shown(), read_given(self.file)
+        alone = given._replace(table=without_pulls(given.table))
+        now = load_given(self.file, alone, without=REDUCE_DOES_WITHOUT)
+        if now.tables != made.project.tables or now.search != made.project.search:
+            raise InputError.one("the project changed since these were found", hint="wait for the new ones")
+        verdict = check_tables(now, made.tables)
+        if not (made.verdict.accepted and verdict.accepted):
+            raise InputError.one(f"these tables may not be written: {verdict.worst}", hint="wait for the new ones")
         files = {f"{side}_phase.csv": table_text(made.tables.of_side(side)) for side in moving(made.project)}
         write_files(self.file.parent / FOLDER, files)
         return {"remarks": [f"Written: {FOLDER}/{' and '.join(files)}."], "files": sorted(files)}
@@ -151,26 +176,20 @@ def refuse_not_clear(limits: "Limits", intake: float, exhaust: float) -> None:
 
     Parameters: phases in crank degrees. Raises `InputError`: contact can never be overridden.
     """
-    import numpy as np
-
-    from phaseopt.clearance.contacts import WORDS
+    from phaseopt.clearance.rules import CLEAR, least_sentence, running_gaps, verdicts, without_float
     from phaseopt.report.words import box_words, phase_text
 
     if any(bool(box.holds(intake, exhaust)) for box in limits.boxes):
         return
-    model, unit = limits.contact, limits.project.display_units.gap
+    model, top = limits.contact, limits.contact.top_speed
     gaps = model.gaps([[intake, intake, exhaust, exhaust]])
-    static, running = gaps.static[0], gaps.swept[0] - model.running_mm([model.top_speed])[0]
-    margin = np.minimum(static - model.required, running - model.reserve)
-    n = int(margin.argmin())
-    by_static = static[n] - model.required[n] <= running[n] - model.reserve
-    least, required = (static[n], model.required[n]) if by_static else (running[n], model.reserve)
-    state = "HITS" if least <= 0 else "TIGHT" if margin[n] < 0 else "clear by itself, but not with every other cell"
+    words = without_float(verdicts(model, gaps.static, running_gaps(model, gaps, top)), model.held(top))
+    word = str(words[0])
+    state = "clear by itself, but not with every other cell" if word == CLEAR else word.upper()
     where = f"intake {phase_text(intake)}, exhaust {phase_text(exhaust)}"
     boxes = ", or ".join(box_words(limits.project, box) for box in limits.boxes)
     raise InputError.one(
-        f"{where} is {state}: {WORDS[model.contacts[n]]} has {unit.down_text(float(least))} in the worst case up to "
-        f"{model.top_speed:.0f} rpm, {unit.up_beside(float(required))} is required. No pin overrides that",
+        f"{where} is {state}: {least_sentence(model, gaps, top)}. No pin overrides that",
         hint=f"pin the cell inside {boxes}",
     )
 

@@ -52,7 +52,6 @@ class Worker:
         self._sending, self._new = threading.Lock(), threading.Condition()
         self._look, self._ready, self._begun = 0, 0, 0
         self._logs: Logs | None = None
-        self._failed = False
 
     def run(self) -> None:
         """Answer until the server is gone."""

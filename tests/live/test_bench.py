@@ -4,14 +4,16 @@ import math
 import os
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from phaseopt.job.stages import phase_limits
+from phaseopt.job.stages import check_tables, phase_limits
 from phaseopt.live.bench import Bench
 from phaseopt.live.edits import KeyChange, change
 from phaseopt.live.readings import add_row, row_in, take_lobe
 from phaseopt.live.studies import stored_studies, study_page, study_pages
 from phaseopt.project.load import load_project
+from phaseopt.tables import PhaseTables
 from phaseopt.values.errors import InputError
 
 from .looks import Looks, bench_of, looked
@@ -62,6 +64,34 @@ def test_the_safe_box_is_that_of_the_file_and_shows_what_was_before(bench: Bench
     assert then["before"] == first["boxes"]
     assert then["boxes"][0]["intake_to"] < first["boxes"][0]["intake_to"]
     assert then["closest"]["static"] >= 4.0 or then["closest"]["contact"] != "intake_piston"
+
+
+def test_a_look_that_failed_leaves_no_limits_of_other_files(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    looked(bench)
+    change(bench.file, [KeyChange("gap.static.intake", 4.0)])
+    with monkeypatch.context() as broken:
+        broken.setattr("phaseopt.live.bench_fields.fits_of", lambda *_: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            looked(bench)
+    assert looked(bench).facts["box"]["boxes"] == boxes_of(bench.file)
+
+
+def test_the_closest_clearance_is_the_least_of_the_whole_box(bench: Bench) -> None:
+    near = looked(bench).facts["closest"]
+    (box,) = phase_limits(project := load_project(bench.file)).boxes
+    phases = np.linspace(box.intake_from, box.intake_to, 9)
+    rpm, load = project.tables.rpm[:9], project.tables.load[:1]
+    tables = PhaseTables.of(rpm, load, phases[: len(rpm), None], np.zeros((len(rpm), 1)))
+    cells = check_tables(project, tables).cells
+    assert near["static"] <= float(cells["static"].sel(contact=near["contact"]).min()) + 1e-9
+    assert near["running"] <= float(cells["running"].sel(contact=near["contact"]).min()) + 1e-9
+
+
+def test_full_travel_that_hits_stands_beside_the_safe_box(bench: Bench) -> None:
+    found = looked(bench)
+    assert any("HITS" in line for line in found.wait("travel", "lead")) == (
+        phase_limits(load_project(bench.file)).full_travel.verdict == "hits"
+    )
 
 
 def test_what_the_next_reading_would_earn_follows(bench: Bench) -> None:

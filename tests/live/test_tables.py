@@ -1,8 +1,12 @@
 """Tables on the page: cells that are held, what they cost, and contact that nothing overrides."""
 
 import csv
+import json
 import os
+import re
+import shutil
 from collections.abc import Iterator
+from html import unescape
 from pathlib import Path
 from typing import NamedTuple
 
@@ -11,7 +15,7 @@ import pytest
 from hillclimb import ROOT
 
 from phaseopt.job.stages import check_tables, phase_limits, search_tables
-from phaseopt.live.edits import KeyChange, change
+from phaseopt.live.edits import KeyChange, change, edit
 from phaseopt.live.pins import cap, pin, pin_in
 from phaseopt.live.tables import FOLDER, TablesView, refuse_not_clear
 from phaseopt.project.load import load_project
@@ -103,7 +107,7 @@ def test_no_pin_overrides_contact() -> None:
             if inside:
                 refuse_not_clear(limits, float(intake), float(exhaust))
             else:
-                with pytest.raises(InputError, match=r"mm in the worst case.*required") as refused:
+                with pytest.raises(InputError, match=r"at least -?[\d.]+ mm.*required") as refused:
                     refuse_not_clear(limits, float(intake), float(exhaust))
                 assert any(each in str(refused.value) for each in ("HITS", "TIGHT", "clear by itself"))
 
@@ -142,6 +146,35 @@ def test_written_tables_read_back_as_the_cells_shown(shown: Shown) -> None:
         rows = [row for row in csv.reader(file) if row and not row[0].startswith("#")]
     cells = [[float(cell) for cell in row[1:]] for row in rows[1:]]
     assert cells == shown.parts.facts["tables"]["cells"]["intake"]
+
+
+def test_tables_found_before_the_files_changed_are_judged_by_the_files_as_they_are(shown: Shown) -> None:
+    """The page may still show them as they were."""
+    shutil.rmtree(shown.file.parent / FOLDER, ignore_errors=True)
+    change(shown.file, [KeyChange("gap.static.intake", 8.0)])
+    assert not check_tables(load_project(shown.file), shown.day.tables.tables).accepted
+    with pytest.raises(InputError, match="may not be written"):
+        shown.view.write({})
+    assert not (shown.file.parent / FOLDER).exists()
+
+
+def test_tables_found_by_other_rules_of_the_search_are_not_written(shown: Shown) -> None:
+    change(shown.file, [KeyChange("search.caution", 3.0)])
+    with pytest.raises(InputError, match="changed since"):
+        shown.view.write({})
+
+
+def test_a_pin_is_released_by_what_the_page_saw_of_it(shown: Shown) -> None:
+    """Another page may have taken one out before: the next one then has its number."""
+    pin(shown.file, {"rpm": 5000, "load": 100, "intake": 5.0})
+    shown.view.look(shown.parts.put, shown.day.after(load_project(shown.file)))
+    was = json.loads(
+        unescape(re.findall(r'data-key="search.pinned.1" data-was="([^"]*)"', shown.parts.html["tables"])[0])
+    )
+    assert was == {"rpm": [5000, 5000], "load": [100, 100], "intake": 5.0}
+    pin(shown.file, {"rpm": 5000, "load": 100, "intake": 7.0})
+    with pytest.raises(InputError, match="by now"):
+        edit(shown.file, {"key": "search.pinned.1", "value": "", "was": json.dumps(was)})
 
 
 def test_before_there_are_tables_nothing_is_pinned_or_written(tmp_path: Path) -> None:

@@ -72,6 +72,8 @@ document.addEventListener("click", async (event) => {
   } else if (button.dataset.question) {
     const found = await post(`/ask/${button.dataset.question}`, {});
     say(button, found.messages ?? found.remarks ?? []);
+  } else if (button.closest(".stale")) {
+    say(button, ["These cells are out of date. Wait for the new ones."]);
   } else {
     const cells = parts.get("tables").facts.cells[button.dataset.copy];
     await navigator.clipboard.writeText(cells.map((row) => row.join("\t")).join("\n"));
