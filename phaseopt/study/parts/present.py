@@ -48,8 +48,8 @@ def base_of(project: Project, shelf: Shelf, present: Combination, progress: Prog
     limits = phase_limits(contact_model(project))
     model: TorqueModel | None = None
     if project.has_pulls:
-        points, upper = _at_full_throttle(reduce_logs(project)), _with_upper_loads(project)
-        model = fit_torque(upper, points, simulate(upper, points, part(progress, 0.05, 0.95), limits))
+        asked, points = _at_full_throttle(project, reduce_logs(project))
+        model = fit_torque(asked, points, simulate(asked, points, part(progress, 0.05, 0.95), limits))
     known = knowledge(project, model, kinds)
     knock = with_knock(project, cycle_config(project)).knock
     simulation = None if model is None else model.simulation
@@ -68,13 +68,14 @@ def base_of(project: Project, shelf: Shelf, present: Combination, progress: Prog
     return replace(base, beyond=np.where(found.settled, measured - found.torque, 0.0))
 
 
-def _with_upper_loads(project: Project) -> Project:
-    """The project with full throttle and the load next to it alone: what is below takes minutes to simulate."""
-    tables = project.tables.model_copy(update={"load": project.tables.load[-2:]})
-    return project.model_copy(update={"tables": tables})
+def _at_full_throttle(project: Project, points: Reduction) -> tuple[Project, Reduction]:
+    """The points at full throttle, and the project with that load and the next: those below take minutes to simulate.
 
-
-def _at_full_throttle(points: Reduction) -> Reduction:
-    """The points at full throttle; all where none is."""
+    All of both where no point is at full throttle.
+    """
     full = points.points["full_throttle"].to_numpy().astype(np.bool_)
-    return replace(points, points=points.points.isel(point=full)) if full.any() else points
+    if not full.any():
+        return project, points
+    tables = project.tables.model_copy(update={"load": project.tables.load[-2:]})
+    upper = project.model_copy(update={"tables": tables})
+    return upper, replace(points, points=points.points.isel(point=full))
