@@ -96,7 +96,7 @@ def _listening(address: str, port: int) -> socket.socket:
         made.listen(128)
     except OSError as error:
         made.close()
-        problem = f"port {port} at {address} cannot be had ({error.strerror or error})"
+        problem = f"port {port} at {address} cannot be used ({error.strerror or error})"
         hint = f"end what uses it, perhaps another phaseopt live, or give another, as --port {port % 65535 + 1}"
         raise InputError.one(problem, hint=hint, where="--port") from None
     return made

@@ -4,8 +4,8 @@ From the moment files change, every part is out of date until it is made anew fr
 its view, those that come out the same too.
 
 One thread answers questions and looks at the bench, in a fraction of a second; another makes what takes longer, the
-day's model and tables, and abandons it when files change again. Nothing here writes into the project but what a
-question asks for.
+day's model and tables, and abandons it when files change again. It writes what a question asks for, and which pulls the
+simulation is calibrated to.
 """
 
 import signal
