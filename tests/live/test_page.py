@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from browser import Opened, violations
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from .served import WITHIN, Served, served, small_project
 
@@ -160,6 +160,29 @@ def test_a_telephone_comes_in_by_the_code_and_goes(browser: Browser, axe: str, p
             lost(phone.page)
 
 
+def test_text_typed_while_the_file_is_read_again_stays(browser: Browser, project: Path, tmp_path: Path) -> None:
+    """An answer that was on its way when typing began does not write over what was typed."""
+    with served(project, tmp_path / "state") as server, page_of(browser, server, viewport=DESK) as found:
+        page = found.page
+        connected(page)
+        held: list[Route] = []
+        page.evaluate("location.hash = '#file'")
+        text = page.locator("#text")
+        expect(text).to_have_value(project.read_text(encoding="utf-8"))
+        page.route("**/text", lambda route: held.append(route))
+        with page.expect_request("**/text"):
+            server.post("/do/edit", key="intake.offset", value="7")
+        text.fill("typed")
+        with page.expect_response("**/text"):
+            for route in held:
+                route.continue_()
+        page.unroute("**/text")
+        page.evaluate("async () => { await (await fetch('/text')).json(); }")  # comes after
+        expect(text).to_have_value("typed")
+        page.get_by_role("button", name="Read it from the disk again").click()
+        expect(text).to_have_value(project.read_text(encoding="utf-8"))
+
+
 def test_the_first_page_and_a_project_that_does_not_load(browser: Browser, axe: str, tmp_path: Path) -> None:
     """A new engine is begun by name; its file is broken by an editor, shown by its line, and fixed on the page."""
     with served(tmp_path, tmp_path / "state") as server, page_of(browser, server, viewport=PHONE) as found:
@@ -176,7 +199,7 @@ def test_the_first_page_and_a_project_that_does_not_load(browser: Browser, axe: 
         project = tmp_path / "engine" / "project.toml"
         whole = project.read_text(encoding="utf-8")
         project.write_text(whole + "\nthis is no TOML\n", encoding="utf-8")
-        page.get_by_role("button", name=re.compile("^Show line")).click()
+        page.get_by_role("button", name=re.compile("^Show line")).first.click()
         text = page.locator("#text")
         expect(text).to_be_focused()
         chosen = "(field) => field.value.slice(field.selectionStart, field.selectionEnd)"

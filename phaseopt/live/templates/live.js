@@ -142,7 +142,11 @@ document.addEventListener("click", async (event) => {
   const found = await post(`/do/${button.dataset.do}`, body);
   say(button, found.messages ?? found.remarks ?? (found.changed ? ["Saved."] : []));
   if (found.reload) location.reload();
-  if (found.ok && button.dataset.do === "write") readText();
+  if (found.ok && button.dataset.do === "write") {
+    text.defaultValue = body.text;
+    document.getElementById("digest").value = found.digest;
+    readText();
+  }
 });
 
 const waiting = new Map();
@@ -165,27 +169,26 @@ document.addEventListener("change", async (event) => {
 });
 document.addEventListener("submit", (event) => event.preventDefault());
 
-// The project file as text, and a line of it.
+// The project file as text, and a line of it. What is typed while an answer is on its way stays, unless it is given up.
 const text = document.getElementById("text");
-async function readText() {
-  if (!text) return;
+async function readText(giveUp = false) {
+  if (!text || (!giveUp && text.value !== text.defaultValue)) return;
   const answer = await fetch("/text").catch(() => null);
   const found = await answer?.json();
   if (!answer?.ok) return say(text, found?.messages ?? ["The server does not answer."]);
-  text.value = found.text;
-  text.defaultValue = found.text;
+  if (!giveUp && text.value !== text.defaultValue) return;
+  text.defaultValue = found.text.replace(/\r\n?/g, "\n"); // as a field has its lines
+  text.value = text.defaultValue;
   document.getElementById("digest").value = found.digest;
 }
-document.getElementById("reread")?.addEventListener("click", readText);
-document.addEventListener("part", () => {
-  if (text && text.value === text.defaultValue) readText();
-});
+document.getElementById("reread")?.addEventListener("click", () => readText(true));
+document.addEventListener("part", () => readText());
 document.addEventListener("click", async (event) => {
   const button = event.target.closest("[data-line]");
   if (!button || !text) return;
   location.hash = "#file";
   turn();
-  if (text.value === text.defaultValue) await readText();
+  await readText();
   const lines = text.value.split("\n");
   const before = lines.slice(0, button.dataset.line - 1).join("\n").length + (button.dataset.line > 1 ? 1 : 0);
   text.focus();
@@ -221,7 +224,7 @@ function turn() {
     if (link.hash === `#${name}`) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
   }
-  if (name === "file" && text.value === text.defaultValue) readText();
+  if (name === "file") readText();
   if (name === "telephones") readDevices();
 }
 window.addEventListener("hashchange", turn);
