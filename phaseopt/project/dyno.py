@@ -24,6 +24,7 @@ class Gates(ProjectSection):
     air_temperature: CelsiusSpan | None = Field(None, description="[least, most] °C of the intake air")
     spark_retard: float | None = Field(None, ge=0, description="most degrees of spark that knock control may take out")
     knock: float | None = Field(None, ge=0, description="most that the knock flag or count may read")
+    exhaust_temperature: Celsius | None = Field(None, description="hottest that the exhaust gas may be, °C")
 
     @model_validator(mode="after")
     def _forwards(self) -> "Gates":

@@ -254,6 +254,9 @@ class Torque(ProjectSection):
         description="share of torque that a degree more advance gives at full throttle, from a swing of spark on this "
         "engine: brings pulls at unlike spark to the usual one (left out = not adjusted, only named)",
     )
+    best_spark: bool = Field(
+        False, description="true = a swing of spark put each timing at its best or knock-limited spark before its pull"
+    )
     gates: Gates = Field(default_factory=Gates)
     dyno: Dyno = Field(default_factory=Dyno)
     phaser_steps: tuple[str, ...] = Field(

@@ -181,6 +181,19 @@ def _gates(s: Sections) -> Iterator[Contradiction]:
             yield f"torque.columns.{name}", f"left out, but torque.gates.{name} needs it", f"name the column of {name}"
 
 
+@CHECKS.of(given="torque")
+def _spark(s: Sections) -> Iterator[Contradiction]:
+    torque: Torque = s["torque"]
+    if torque.spark_gain is not None and torque.columns.spark is None:
+        yield "torque.columns.spark", "left out, but torque.spark_gain needs it", "name the column of ignition advance"
+    if torque.spark_gain is not None and torque.best_spark:
+        yield (
+            "torque.spark_gain",
+            "it brings pulls to one spark, but torque.best_spark says that each is at its best",
+            "keep one of the two",
+        )
+
+
 @CHECKS.of("torque", "torque_grid")
 def _torque_once(s: Sections) -> Iterator[Contradiction]:
     if s["torque"] is not None and s["torque_grid"] is not None:

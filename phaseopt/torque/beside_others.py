@@ -63,8 +63,9 @@ def judged_curves(
         (pull, f"its {column} is row by row that of {names[earlier]}, jitter and all: another pull's file")
         for pull, earlier, column in copied_phases(logs)
     ]
-    assert project.torque is not None
-    unlike = unlike_curves(sweeps, barometer, spark_adjusted=project.torque.spark_gain is not None)
+    torque = project.torque
+    assert torque is not None
+    unlike = unlike_curves(sweeps, barometer, any_spark=torque.spark_gain is not None or torque.best_spark)
     refused = copied + [(one.pull, one.text) for one in unlike if one.refused]
     if refused:
         raise InputError(

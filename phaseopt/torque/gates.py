@@ -6,7 +6,7 @@ either side of each change of the full-throttle mark inside a log, and part thro
 times that is only the way there. Where no time is logged this cannot be done.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import xarray as xr
@@ -22,7 +22,8 @@ def broken_gates(log: xr.Dataset, gates: Gates) -> Iterator[tuple[str, BoolArray
     """The rows of a log beyond each limit that is set.
 
     Parameters: `log`, rows of one recording with the gates' channels (`mixture`, `coolant`, `air_temperature`,
-    `spark_retard`, `knock`) where they were logged; `gates`. Yields the reason in words and the rows (n,).
+    `spark_retard`, `knock`, `exhaust_temperature`) where they were logged; `gates`. Yields the reason in words
+    and the rows (n,).
 
     >>> log = xr.Dataset({"mixture": ("row", [0.86, 0.95]), "knock": ("row", [0.0, 0.0])})
     >>> [(why, rows.tolist()) for why, rows in broken_gates(log, Gates(mixture=(0.8, 0.92), knock=0))]
@@ -34,11 +35,50 @@ def broken_gates(log: xr.Dataset, gates: Gates) -> Iterator[tuple[str, BoolArray
             values = log[name].to_numpy()
             what = "intake air" if name == "air_temperature" else name
             yield f"{what} outside {span[0]:g} to {span[1]:g} {unit}", (values < span[0]) | (values > span[1])
-    for name, what in (("spark_retard", "spark retard"), ("knock", "knock")):
+    for name, unit in (("spark_retard", "°"), ("knock", ""), ("exhaust_temperature", " °C")):
         most = getattr(gates, name)
         if most is not None and name in log:
-            unit = "°" if name == "spark_retard" else ""
-            yield f"{what} reads more than {most:g}{unit}", log[name].to_numpy() > most
+            yield f"{name.replace('_', ' ')} reads more than {most:g}{unit}", log[name].to_numpy() > most
+
+
+def knocked(logs: Sequence[xr.Dataset], full: Sequence[BoolArray], gates: Gates) -> tuple[float, float] | None:
+    """The speeds [rpm] between which a pull knocks at full throttle, None where it does not or no knock is logged.
+
+    Parameters: its recordings, each with its rows at full throttle; `gates`. Without a limit on knock any above 0
+    counts, unless that is most rows: a level, and no flag or count.
+
+    >>> log = xr.Dataset({"rpm": ("row", [3000.0, 4000.0, 4100.0]), "knock": ("row", [0.0, 0.0, 2.0])})
+    >>> knocked([log], [np.array([True, True, True])], Gates())
+    (4100.0, 4100.0)
+    """
+    there = [
+        (log["rpm"].to_numpy()[rows], log["knock"].to_numpy()[rows])
+        for log, rows in zip(logs, full, strict=True)
+        if "knock" in log
+    ]
+    rpm, knock = (
+        (np.concatenate([np.zeros(0), *each]) for each in zip(*there, strict=True)) if there else np.zeros((2, 0))
+    )
+    heard = rpm[knock > (gates.knock or 0.0)]
+    if not heard.size or (gates.knock is None and 2 * heard.size > rpm.size):
+        return None
+    return float(heard.min()), float(heard.max())
+
+
+def stop_lines(name: str, logs: Sequence[xr.Dataset], full: Sequence[BoolArray], gates: Gates) -> Iterator[str]:
+    """Knock and hot exhaust in a pull: what to look at before the next one."""
+    if (span := knocked(logs, full, gates)) is not None:
+        rows = "These rows are left out" if gates.knock is not None else "gates.knock = 0 leaves these rows out"
+        yield f"{name}: knock from {span[0]:.0f} to {span[1]:.0f} rpm. Take spark out before you pull again. {rows}"
+    most = gates.exhaust_temperature
+    for log in logs:
+        if most is not None and "exhaust_temperature" in log and float(log["exhaust_temperature"].max()) > most:
+            hot = log["exhaust_temperature"].to_numpy()
+            rpm = log["rpm"].to_numpy()[hot > most]
+            yield (
+                f"{name}: exhaust reaches {hot.max():.0f} °C, over your {most:.0f} °C, from {rpm.min():.0f} to"
+                f" {rpm.max():.0f} rpm. Look at mixture and spark before you pull again. These rows are left out"
+            )
 
 
 def gates_not_logged(log: xr.Dataset, torque: Torque) -> list[str]:

@@ -2,8 +2,8 @@
 
 The limits are of the trade (common practice, no source): a naturally aspirated engine makes a brake mean effective
 pressure of 15 bar at the very most, so 25 bar for each 100 kPa of manifold pressure is beyond any; an engine under load
-breathes well above 20 kPa; no engine runs on air or coolant of 150 °C, or pulls below 300 rpm; a sweep takes seconds to
-minutes.
+breathes well above 20 kPa; no engine runs on air or coolant of 150 °C, on exhaust of 1150 °C, or pulls below 300 rpm; a
+sweep takes seconds to minutes; ignition under load is 2 to 70 degrees before TDC.
 """
 
 import math
@@ -22,7 +22,8 @@ MOST_BMEP, LEAST_BMEP = 25.0, 2.5  # bar at 100 kPa; at full throttle
 _SHARE = 0.05  # of the rows that pull: fewer beyond a limit are a glitch
 _LEAST_LOAD = 20.0  # kPa
 _LIKE = {"bar": 3.0, "psi": 20.0, "inHg": 33.0, "kPa": 120.0, "mbar": math.inf}  # what numbers below these look like
-_HOT = {"air_temperature": 150.0, "coolant": 150.0, "oil": 200.0}  # °C
+_HOT = {"air_temperature": 150.0, "coolant": 150.0, "oil": 200.0, "exhaust_temperature": 1150.0}  # °C
+_SPARK = 2.0, 70.0  # crank degrees before TDC
 _LEAST_RPM = 300.0  # at which an engine pulls
 _TURNS, _RADIANS = 1.3 / 60.0, 0.115  # of the redline: the most that turns and radians a second reach
 _OVER_SPEED = 1.25  # of crank.overspeed: far beyond
@@ -42,6 +43,7 @@ def refuse_implausible(log: xr.Dataset, project: Project, torque: Torque, pull: 
         *_torque(log, project, torque, pull),
         *_temperatures(log),
         *_mixture(log),
+        *_spark(log),
         *_throttle(log, torque),
         *_against_command(log),
     ]
@@ -172,7 +174,7 @@ def mean_pressure(torque: FloatArray, project: Project) -> FloatArray:
 def _temperatures(log: xr.Dataset) -> Iterator[Found]:
     for name in _HOT:
         if name in log and (middle := float(np.median(log[name].to_numpy()))) > _HOT[name]:
-            like = "kelvin" if middle > 250 else "degF"
+            like = "kelvin" if middle > 250 and name != "exhaust_temperature" else "degF"
             yield (
                 f"torque.units.{name}",
                 f"{log[name].attrs['column']} is {middle:.0f} °C, which looks like {like}",
@@ -190,6 +192,20 @@ def _mixture(log: xr.Dataset) -> Iterator[Found]:
             "torque.units.mixture",
             f"{log['mixture'].attrs['column']} comes out at lambda {middle:.2f}, which looks like {like} logged",
             f'mixture = "{like}" under torque.units',
+        )
+
+
+def _spark(log: xr.Dataset) -> Iterator[Found]:
+    if "spark" not in log or not pulling_rows(log).any():
+        return
+    middle = float(np.median(log["spark"].to_numpy()[pulling_rows(log)]))
+    if not _SPARK[0] <= middle <= _SPARK[1]:
+        like = "retard counts as +" if middle < 0.0 else "another unit, or spark retard"
+        yield (
+            "torque.columns.spark",
+            f"{log['spark'].attrs['column']} is {middle:.1f} under load, no ignition advance in degrees before TDC:"
+            f" {like}?",
+            "name the column of ignition advance; spark that knock control takes out is torque.columns.spark_retard",
         )
 
 

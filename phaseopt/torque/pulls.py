@@ -15,6 +15,7 @@ from phaseopt.project import SIDES, Project, Pull, Torque
 from phaseopt.project.log_folder import LogFolder
 from phaseopt.torque.beside_others import as_the_others, curve_text, judged_curves, judged_levels
 from phaseopt.torque.driveline import Coastdown, driveline_notes, unlike_rates
+from phaseopt.torque.gates import knocked, stop_lines
 from phaseopt.torque.lag import DynoLag, lateness
 from phaseopt.torque.log_quality import LogQuality, phase_unit_warnings
 from phaseopt.torque.logs import pull_files, read_pull
@@ -23,6 +24,7 @@ from phaseopt.torque.points import ASIDE, VARIABLES, Draft, Points, Rejected, Ro
 from phaseopt.torque.pull_remarks import remarks, stands_still
 from phaseopt.torque.rows import ShaftTorque, pull_rate, roller_losses, rows_of, shaft_torque_of
 from phaseopt.torque.spark import Usual, beside_usual, usual_spark
+from phaseopt.torque.spark_swing import SparkSwing, spark_swings, spark_text, swing_text
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError, Mistake
@@ -51,6 +53,10 @@ class Reduction(ShowsItself):
         Indices of the pulls that `first` names as a whole.
     factors
         What each pull's full-throttle torque was multiplied by for the air of its day, on average.
+    swings
+        Timings that were pulled at unlike spark.
+    spark
+        Sentences: whether torque compares at best spark, and what each swing shows.
 
     Examples
     --------
@@ -68,6 +74,8 @@ class Reduction(ShowsItself):
     lag: DynoLag = field(default_factory=DynoLag)
     named: tuple[int, ...] = ()
     factors: tuple[float, ...] = ()
+    swings: tuple[SparkSwing, ...] = ()
+    spark: tuple[str, ...] = ()
 
 
 @one_blas_thread()
@@ -142,7 +150,7 @@ def reduce_logs(
             mistakes += error.mistakes
     if mistakes:
         raise InputError(mistakes)
-    reduction = _reduction(project, torque, found, names, late.lag)
+    reduction = _reduction(project, torque, found, names, late.lag, usual)
     return replace(reduction, notes=(*reduction.notes, *_not_read(project, torque)))
 
 
@@ -211,7 +219,7 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
         changes = (late.lag, late.of_pull[-1])
         reduced = _reduced(project, torque, number, name, measured, changes, _usual_spark(day))
         found = _reduction(project, torque, [reduced], [name], late.lag)
-        if torque.spark_gain is not None:
+        if torque.spark_gain is not None or torque.best_spark:
             return found
         unlike = beside_usual(_with_full(measured), _usual_spark(day[:-1]))
         return replace(found, notes=(*(f"{name}: {text}" for text in unlike), *found.notes))
@@ -353,10 +361,14 @@ class _Reduced(NamedTuple):
     barometer: float  # kPa, nan where not stated
     logs: list[xr.Dataset]
     factor: float  # of the air of its day at full throttle, on average
+    knocks: tuple[float, float] | None  # speeds between which it knocks
+    stops: tuple[str, ...]  # knock and hot exhaust, in sentences
 
 
-def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: list[str], lag: DynoLag) -> Reduction:
-    """Join the points of pulls, which must reach the tables."""
+def _reduction(
+    project: Project, torque: Torque, found: list[_Reduced], names: list[str], lag: DynoLag, usual: Usual | None = None
+) -> Reduction:
+    """Join the points of pulls, which must reach the tables. Parameters: `usual`, the spark of the day."""
     drafts = [each.draft for each in found]
     finish(drafts)
     curves = judged_curves(
@@ -368,13 +380,22 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     )
     parts = [{**each.points, "pull": np.full(len(each.points["rpm"]), index)} for index, each in enumerate(drafts)]
     points = {key: np.concatenate([part[key] for part in parts]) for key in (*VARIABLES, *ASIDE)}
-    keep, unlike = as_the_others(points, curves)
-    points = {key: values[keep] for key, values in points.items()}
+    swings, counts = spark_swings(
+        dataset_of(points, names, torque.correction),
+        usual,
+        {k: each.knocks for k, each in enumerate(found) if each.knocks is not None},
+        adjusted_by=torque.spark_gain or 0.0,
+        best=torque.best_spark,
+    )
+    swung = {pull for swing in swings for pull in swing.pulls}
+    keep, unlike = as_the_others(points, [one for one in curves if not (one.spark and one.pull in swung)])
+    points = {key: values[keep & counts] for key, values in points.items()}
     _refuse_out_of_reach(project, points)
     notes = [note for each in drafts for note in each.notes]
     dataset = dataset_of(points, names, torque.correction)
     levels = judged_levels(project, dataset, names)
-    first = [*(curve_text(one, names) for one in unlike), *(text for _, text in levels)]
+    first = [text for each in found for text in each.stops]
+    first += [*(curve_text(one, names) for one in unlike), *(text for _, text in levels)]
     if "at" not in torque.dyno.model_fields_set:
         notes.append(
             'where torque was measured is not stated, so it counts as the flywheel\'s: say at = "flywheel", "hub" or'
@@ -401,7 +422,19 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
         notes.append(f"the phases are logged {-lag.seconds:.2f} s later than torque, so nothing was shifted")
     named = tuple(sorted({one.pull for one in unlike if one.left_out is None} | {pull for pull, _ in levels}))
     return Reduction(
-        dataset, tuple(notes), rejected, log_quality, tuple(first), lag, named, tuple(each.factor for each in found)
+        dataset,
+        tuple(notes),
+        rejected,
+        log_quality,
+        tuple(first),
+        lag,
+        named,
+        tuple(each.factor for each in found),
+        swings,
+        (
+            spark_text(swings, torque, sorted({names[one.pull] for one in unlike if one.spark})),
+            *(swing_text(swing, names, project.display_units.torque) for swing in swings),
+        ),
     )
 
 
@@ -489,7 +522,10 @@ def _reduced(
     holds = pull.kind == "sweep" and any(stands_still(log) for log in logs)
     sweep = rows if pull.kind == "sweep" else None
     factor = float(rows.factor[rows.full].mean()) if rows.full.any() else 1.0
-    return _Reduced(replace(drafted, notes=notes), log_quality, rates, holds, sweep, barometer, logs, factor)
+    knocks = knocked(logs, measured.full, torque.gates)
+    stops = tuple(stop_lines(name, logs, measured.full, torque.gates))
+    drafted = replace(drafted, notes=notes)
+    return _Reduced(drafted, log_quality, rates, holds, sweep, barometer, logs, factor, knocks, stops)
 
 
 def _refuse_out_of_reach(project: Project, points: Points) -> None:

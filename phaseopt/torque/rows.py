@@ -23,7 +23,7 @@ from phaseopt.torque.means import BLOCKS
 from phaseopt.torque.phases import phase_of_rows
 from phaseopt.torque.plausibility import MOST_BMEP, mean_pressure
 from phaseopt.torque.points import ASIDE, Rejected, Rows
-from phaseopt.torque.spark import UNLIKE_SPARK, Usual
+from phaseopt.torque.spark import Usual, side_of, unlike_spans
 from phaseopt.torque.weather import fixed_pressure_factor, from_standard, full_throttle_factor
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError
@@ -187,14 +187,13 @@ def _to_usual_spark(
     gain, factor = torque.spark_gain, np.ones(len(full))
     if gain is None or usual is None:
         return factor, []
-    off = usual(joined(logs, "rpm")) - _where_logged(logs, "spark")
-    there = full & np.isfinite(off)
-    factor[there] += gain * off[there]
-    middle = float(np.median(off[there])) if there.any() else 0.0
-    if abs(middle) < UNLIKE_SPARK:
-        return factor, []
-    later = "later" if middle > 0 else "earlier"
-    return factor, [f"spark is {abs(middle):.1f}° {later} than usual; torque × {1.0 + gain * middle:.3f} by spark_gain"]
+    rpm = joined(logs, "rpm")
+    off = np.where(full, _where_logged(logs, "spark") - usual(rpm), np.nan)
+    factor -= gain * np.nan_to_num(off)
+    return factor, [
+        f"spark is {abs(away):.1f}° {side_of(away)} than usual{where}; torque × {1.0 - gain * away:.3f} by spark_gain"
+        for away, where in unlike_spans(rpm, off)
+    ]
 
 
 def _where_logged(logs: Sequence[xr.Dataset], name: str) -> FloatArray:

@@ -2,8 +2,9 @@
 
 Spark left where it was punishes or flatters a new timing of the cams: torque falls by about 1 % for 4 degrees away from
 the best, growing with the square (Heywood, Internal Combustion Engine Fundamentals, 1988, chapter 9 and 15; from
-memory). The usual spark of a day is the middle of its pulls at each speed. A pull 2.5 degrees from the others is named.
-Where the project states what a degree gives, `torque.spark_gain`, each full-throttle row is brought to the usual spark,
+memory). The usual spark of a day is the middle of its pulls at each speed. A pull 2.5 degrees from the others is named,
+with the speeds. Where the project states what a degree gives, `torque.spark_gain`, each full-throttle row is brought to
+the usual spark,
 
     T (1 + gain (usual - own))
 
@@ -19,7 +20,7 @@ from phaseopt.values.arrays import BoolArray, FloatArray
 
 UNLIKE_SPARK = 2.5  # crank degrees: half a percent of torque, about
 _STEP = 100.0  # rpm
-_LEAST = 3  # speeds at which a pull and the others meet
+_LEAST, _WHOLE = 3, 0.9  # steps in a span; share of a pull's that is the whole of it
 
 Usual = Callable[[FloatArray], FloatArray]
 
@@ -59,23 +60,48 @@ def _laid(rpm: FloatArray, spark: FloatArray, at: FloatArray) -> FloatArray:
     return np.where(count > 0, mean, np.nan)
 
 
+def unlike_spans(rpm: FloatArray, off: FloatArray) -> list[tuple[float, str]]:
+    """Where spark is unlike the usual for 300 rpm and more: how far, and the speeds in words, the widest span first.
+
+    Parameters: `rpm` and `off` (n,), degrees of spark beside the usual; nan where either is not known.
+
+    >>> rpm = np.arange(2000.0, 6001.0, 50.0)
+    >>> unlike_spans(rpm, np.where((rpm > 3990.0) & (rpm < 5010.0), -6.0, 0.0))
+    [(-6.0, ' from 4000 to 5000 rpm')]
+    >>> unlike_spans(rpm, np.full(len(rpm), 3.0)), unlike_spans(rpm, np.full(len(rpm), 1.0))
+    ([(3.0, '')], [])
+    """
+    rpm, off = rpm[np.isfinite(off)], off[np.isfinite(off)]
+    if not rpm.size:
+        return []
+    at = np.arange(np.floor(rpm.min() / _STEP), np.ceil(rpm.max() / _STEP) + 1.0) * _STEP
+    mean = _laid(rpm, off, at)
+    known = np.isfinite(mean)
+    at, mean = at[known], mean[known]
+    side = np.where(np.abs(mean) >= UNLIKE_SPARK, np.sign(mean), 0.0)
+    runs = [run for run in np.split(np.arange(len(at)), np.flatnonzero(np.diff(side)) + 1) if side[run[0]]]
+    runs = sorted((run for run in runs if len(run) >= _LEAST), key=len, reverse=True)
+    if runs and len(runs[0]) >= _WHOLE * len(at):
+        return [(float(np.median(mean[runs[0]])), "")]
+    return [(float(np.median(mean[run])), f" from {at[run[0]]:.0f} to {at[run[-1]]:.0f} rpm") for run in runs]
+
+
 def beside_usual(measured: Sequence[tuple[xr.Dataset, BoolArray]], usual: Usual | None) -> list[str]:
     """What a person should know of a pull's spark beside that of the project's pulls.
 
     Parameters: its recordings, each with its rows at full throttle.
     """
-    if usual is None:
+    there = [(log["rpm"].to_numpy()[full], log["spark"].to_numpy()[full]) for log, full in measured if "spark" in log]
+    if usual is None or not there:
         return []
-    off = [
-        log["spark"].to_numpy()[full] - usual(log["rpm"].to_numpy()[full])
-        for log, full in measured
-        if "spark" in log and full.any()
-    ]
-    middle = float(np.median(np.concatenate(off))) if off else 0.0
-    if abs(middle) < UNLIKE_SPARK:
-        return []
-    side = "earlier" if middle > 0.0 else "later"
+    rpm, spark = (np.concatenate(each) for each in zip(*there, strict=True))
     return [
-        f"spark is {abs(middle):.1f}° {side} than in the project's pulls. One is not at best spark, so a gain over"
-        " them is not the cams' alone"
+        f"spark is {abs(off):.1f}° {side_of(off)} than in the project's pulls{where}. One is not at best spark, so a"
+        " gain over them is not the cams' alone"
+        for off, where in unlike_spans(rpm, spark - usual(rpm))
     ]
+
+
+def side_of(off: float) -> str:
+    """Which way spark is off the usual. Parameters: `off`, degrees more advance."""
+    return "earlier" if off > 0.0 else "later"

@@ -10,7 +10,7 @@ full throttle is laid over speed in steps of 25 rpm, and its logarithm compared 
 - lambda that leaves the others' by 0.06: twice what sensors and a settled controller scatter (common practice).
 - the barometer less full-throttle pressure: the intake loses the same in every pull, so 1 kPa between pulls is another
   day's barometer, or a sensor's zero. 1 kPa is about 1.2 % of torque.
-- spark, or what knock control takes out of it, 2.5 degrees from the others' (`spark`).
+- spark, or what knock control takes out of it, 2.5 degrees from the others' over 300 rpm (`spark`).
 - torque that grows against the others in proportion to speed is power.
 - a measured phase whose jitter is row by row that of another pull is the other pull's file.
 
@@ -30,7 +30,7 @@ from scipy.signal import savgol_filter
 
 from phaseopt.project import SIDES
 from phaseopt.torque.points import Rows
-from phaseopt.torque.spark import UNLIKE_SPARK
+from phaseopt.torque.spark import side_of, unlike_spans
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 _STEP = 25.0  # rpm
@@ -68,12 +68,15 @@ class UnlikeCurve:
     left_out
         Speeds at full throttle [rpm, from and to] at which it is not what the engine makes: misfire, or short of fuel.
         None where the whole pull is in question, or nothing of it would be left.
+    spark
+        Whether it is spark that is unlike.
     """
 
     pull: int
     text: str
     refused: bool = False
     left_out: tuple[float, float] | None = None
+    spark: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,12 +94,12 @@ class Laid:
 
 
 def unlike_curves(
-    rows: Sequence[Rows | None], barometer: Sequence[float], *, spark_adjusted: bool = False
+    rows: Sequence[Rows | None], barometer: Sequence[float], *, any_spark: bool = False
 ) -> list[UnlikeCurve]:
     """Pulls that do what no other does.
 
     Parameters: `rows` of each pull that is a sweep, else None; `barometer` of each [kPa], nan where not stated;
-    `spark_adjusted`, whether torque was brought to the usual spark.
+    `any_spark`, whether spark may differ: torque was brought to the usual one, or each pull is at its best.
     """
     laid = _lay(rows, barometer)
     if laid is None:
@@ -104,7 +107,7 @@ def unlike_curves(
     power = list(_power(laid))
     if power:  # nothing else can be seen beside it
         return power
-    return [*_misfires(laid), *_falls(laid), *_lean(laid), *_other_air(laid), *_other_spark(laid, spark_adjusted)]
+    return [*_misfires(laid), *_falls(laid), *_lean(laid), *_other_air(laid), *_other_spark(laid, any_spark)]
 
 
 def _lay(rows: Sequence[Rows | None], barometer: Sequence[float]) -> Laid | None:
@@ -271,20 +274,21 @@ def _other_air(laid: Laid) -> Iterator[UnlikeCurve]:
         )
 
 
-def _other_spark(laid: Laid, adjusted: bool) -> Iterator[UnlikeCurve]:
+def _other_spark(laid: Laid, any_spark: bool) -> Iterator[UnlikeCurve]:
     everywhere = np.ones(len(laid.pulls), dtype=np.bool_)
-    looks = [(laid.retard, "knock control takes out", ("more", "less"))]
-    if not adjusted:
-        looks.append((laid.spark, "spark is", ("earlier", "later")))
-    for values, what, sides in looks:
+    looks = [(laid.retard, "knock control takes out {size} {more}")]
+    if not any_spark:
+        looks.append((laid.spark, "spark is {size} {side}"))
+    for values, what in looks:
         for k, own in enumerate(_beside(values, everywhere)):
-            if np.isfinite(own).sum() < _LEAST_STEPS or abs(off := float(np.nanmedian(own))) < UNLIKE_SPARK:
-                continue
-            yield UnlikeCurve(
-                int(laid.pulls[k]),
-                f"{what} {abs(off):.1f}° {sides[off < 0]} than in the other pulls: it is not at best spark, or they"
-                " are not, and torque compares at like spark alone. Pull it again, or state torque.spark_gain",
-            )
+            for off, where in unlike_spans(laid.rpm, own)[:1]:
+                words = what.format(size=f"{abs(off):.1f}°", more="more" if off > 0 else "less", side=side_of(off))
+                yield UnlikeCurve(
+                    int(laid.pulls[k]),
+                    f"{words} than in the other pulls{where}: it is not at best spark, or they are not, and torque"
+                    " compares at like spark alone. Pull it again, or state torque.spark_gain",
+                    spark=True,
+                )
 
 
 def _power(laid: Laid) -> Iterator[UnlikeCurve]:

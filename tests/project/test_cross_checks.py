@@ -132,6 +132,19 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
         ({"tables": {"baseline": {"intake": "intake.csv"}}}, "tables.baseline.exhaust", "phaser"),
         ({"intake": {"phaser": {"rest_until": 8000}}}, "intake.phaser.rest_until", "every speed"),
         ({"search": {"part_load": "road car"}}, "search.part_load", "simulation"),
+        ({"torque": {**TORQUE, "spark_gain": 0.003}}, "torque.columns.spark", "spark_gain"),
+        (
+            {
+                "torque": {
+                    **TORQUE,
+                    "columns": {**TORQUE["columns"], "spark": "ign"},
+                    "spark_gain": 0.003,
+                    "best_spark": True,
+                }
+            },
+            "torque.spark_gain",
+            "best_spark",
+        ),
         ({"search": {"caps": [RESIDUAL]}}, "search.caps", "simulation"),
         (
             {"firing_order": FOUR, "cycle": CYCLE, "search": {"caps": [{**RESIDUAL, "load": [90, 100]}]}},

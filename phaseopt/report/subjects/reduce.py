@@ -44,6 +44,7 @@ def reduction_document(day: LoggedDay) -> Document:
             say("Left out", *map(sentence, rejected_lines(day))),
             say("Lag", *map(sentence, lag_lines(day.reduction))),
             say("Repeats", *map(sentence, repeat_lines(day.repeats, day.pull_names, unit))),
+            say("Spark", *map(sentence, day.reduction.spark)),
             say("Phasers", *shared_notes(*_of_phasers(day))),
             say("Phasers shown", *phasers, depth=Depth.DETAIL),
         ),
@@ -100,6 +101,8 @@ def pull_table(day: LoggedDay) -> Table:
     rows = []
     for number, name in enumerate(day.pull_names):
         own = points.isel(point=points["pull"].to_numpy() == number)
+        if not own.sizes["point"]:  # a spark swing
+            continue
         torque, rpm = own["torque"].to_numpy(), own["rpm"].to_numpy()
         best = int(torque.argmax())
         rows.append(
