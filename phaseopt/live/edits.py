@@ -175,7 +175,7 @@ def changes_in(body: dict[str, Any]) -> tuple[list[KeyChange], list[str]]:
         key = each.get("key") if isinstance(each, dict) else None
         if not isinstance(key, str) or not re.fullmatch(r"[\w-]+(\.[\w-]+)*", key) or len(key) > 200:
             raise InputError.one("there is no key to change", hint="load the page again")
-        value, remark = _as_typed(each, key)
+        value, remark = as_typed(each, key)
         remarks += [remark] if remark else []
         found.append(KeyChange(key, value, _was(each, key)))
     return found, remarks
@@ -235,7 +235,11 @@ def value_at(raw: dict[str, Any], key: str) -> Any:
     return at
 
 
-def _as_typed(each: dict[str, Any], key: str) -> tuple[Any, str]:
+def as_typed(each: dict[str, Any], key: str) -> tuple[Any, str]:
+    """The "value" that was typed, with its "way" in place of a sign, and how it is understood; None for a blank.
+
+    Raises `InputError` for a way without a number, or with a sign too.
+    """
     value, way = each.get("value"), each.get("way")
     if not isinstance(value, str):
         return value, ""

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import Any
 
-from phaseopt.live.edits import KeyChange, change, parsed, typed_value, value_at
+from phaseopt.live.edits import KeyChange, as_typed, change, parsed, typed_value, value_at
 from phaseopt.live.history import text_now
 from phaseopt.values.errors import InputError
 
@@ -31,20 +31,27 @@ def pin_change(raw: dict[str, Any], body: dict[str, Any]) -> KeyChange:
 
 
 def pin_in(body: dict[str, Any]) -> dict[str, Any]:
-    """The pin that a page asks for. Raises `InputError` for none.
+    """The pin that a page asks for; each phase a number, or as typed with its way. Raises `InputError` for none.
 
     >>> pin_in({"rpm": 3000, "load": 100, "intake": 12.0})
     {'rpm': [3000, 3000], 'load': [100, 100], 'intake': 12.0}
+    >>> pin_in({"rpm": 3000, "load": 100, "exhaust": {"value": "12,5", "way": "retarded"}})
+    {'rpm': [3000, 3000], 'load': [100, 100], 'exhaust': -12.5}
     """
     found: dict[str, Any] = {}
     for name in ("rpm", "load", "intake", "exhaust"):
-        value = body.get(name)
-        if value is None and name in ("intake", "exhaust"):
+        value, timing = body.get(name), name in ("intake", "exhaust")
+        if timing and isinstance(value, dict):
+            value = as_typed(value, name)[0]
+            value = value.unwrap() if hasattr(value, "unwrap") else value
+        if value is None and timing:
             continue
         if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e5:
+            if timing:
+                raise InputError.one("this is no timing in degrees", hint="enter a plain number", where=name)
             raise InputError.one("there is no cell to pin", hint="choose a cell and its timing first")
-        value = int(value) if value == int(value) and name in ("rpm", "load") else value
-        found[name] = [value, value] if name in ("rpm", "load") else value
+        value = int(value) if value == int(value) and not timing else value
+        found[name] = value if timing else [value, value]
     if not found.keys() & {"intake", "exhaust"}:
         raise InputError.one("there is no timing to pin", hint="choose a cell and its timing first")
     return found

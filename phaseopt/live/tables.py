@@ -1,16 +1,18 @@
 """The tables as they are best by now: by cell, pinned and limited by the builder, checked, to copy and to write."""
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from phaseopt.live.bench_fields import TURN
 from phaseopt.live.board import Put
 from phaseopt.live.edits import KeyChange, with_values
 from phaseopt.live.page_parts import filled
 from phaseopt.live.pins import cap_change, pin_change, pin_in
 from phaseopt.live.source import without_pulls
+from phaseopt.project import SIDES, Side
 from phaseopt.values.errors import InputError
 
 if TYPE_CHECKING:
@@ -42,6 +44,7 @@ class TablesView:
         self.file = file
         self.answers: Mapping[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
             "may_pin": self.may_pin,
+            "try_pin": self.try_pin,
             "may_cap": self.may_cap,
             "write_tables": self.write,
         }
@@ -83,6 +86,7 @@ class TablesView:
             clamps=box_words(made.project, clamps(made)),
             part=explorer_section(made),
             sides=sides,
+            ways=[TURN if made.contact.travel(side)[1] > 0 else TURN[::-1] for side in sides],
             search=made.project.search,
             stated=self._stated(made),
             folder=FOLDER,
@@ -116,9 +120,21 @@ class TablesView:
 
     def may_pin(self, body: dict[str, Any]) -> dict[str, Any]:
         """Refuse to hold a cell at a timing that is not clear in any combination, with what comes too near there."""
-        pin = pin_in(body)
-        refuse_not_clear(self._shown().limits, pin.get("intake", 0.0), pin.get("exhaust", 0.0))
+        self.try_pin(body)
         return self._tried(pin_change, body)
+
+    def try_pin(self, body: dict[str, Any]) -> dict[str, Any]:
+        """How a timing for a cell is read, and that it is clear, while it is typed. Raises `InputError` as `may_pin`,
+        without a search."""
+        pin, limits = pin_in(body), self._shown().limits
+        phases = [(side, pin[side]) for side in SIDES if side in pin]
+        for side, phase in phases:
+            _refuse_out_of_travel(limits, side, phase)
+        both = {side: pin.get(side, 0.0) for side in SIDES}
+        if limits.contact.tied:
+            both = dict.fromkeys(SIDES, phases[0][1])
+        refuse_not_clear(limits, **both)
+        return {"remarks": [f"{_timings(phases)}: CLEAR in any combination, calculated."]}
 
     def may_cap(self, body: dict[str, Any]) -> dict[str, Any]:
         """Refuse a cap that leaves a cell no timing."""
@@ -171,13 +187,36 @@ class TablesView:
         return {"remarks": [f"Written: {FOLDER}/{' and '.join(files)}."], "files": sorted(files)}
 
 
+def _timings(phases: Iterable[tuple[str, float]]) -> str:
+    """Phases in words, such as "intake +12.5°, exhaust 0°"."""
+    from phaseopt.report.words import phase_text
+
+    return ", ".join(f"{side} {phase_text(phase)}" for side, phase in phases)
+
+
+def _refuse_out_of_travel(limits: "Limits", side: Side, phase: float) -> None:
+    """Refuse a phase that the phaser cannot reach, or that the tables have no step for."""
+    from phaseopt.report.words import phase_text, span_text
+
+    low, high = limits.contact.travel(side)
+    if low == high:
+        raise InputError.one("this cam has no phaser", hint="leave it blank", where=side)
+    if not low <= phase <= high:
+        problem = f"{_timings([(side, phase)])} is beyond the phaser's travel"
+        raise InputError.one(problem, hint=f"enter one from {span_text(low, high)}")
+    steps = getattr(limits, f"phases_{side}")
+    if abs(steps - phase).min() > 1e-6:
+        nearest = f"{phase_text(steps[steps < phase].max())} or {phase_text(steps[steps > phase].min())}"
+        raise InputError.one(f"{_timings([(side, phase)])} is between two steps of the tables", hint=f"enter {nearest}")
+
+
 def refuse_not_clear(limits: "Limits", intake: float, exhaust: float) -> None:
     """Refuse a timing that is in no safe box, saying which contact comes how near and what is required.
 
     Parameters: phases in crank degrees. Raises `InputError`: contact can never be overridden.
     """
     from phaseopt.clearance.rules import CLEAR, least_sentence, running_gaps, verdicts, without_float
-    from phaseopt.report.words import box_words, phase_text
+    from phaseopt.report.words import box_words
 
     if any(bool(box.holds(intake, exhaust)) for box in limits.boxes):
         return
@@ -186,7 +225,7 @@ def refuse_not_clear(limits: "Limits", intake: float, exhaust: float) -> None:
     words = without_float(verdicts(model, gaps.static, running_gaps(model, gaps, top)), model.held(top))
     word = str(words[0])
     state = "clear by itself, but not with every other cell" if word == CLEAR else word.upper()
-    where = f"intake {phase_text(intake)}, exhaust {phase_text(exhaust)}"
+    where = _timings([("intake", intake), ("exhaust", exhaust)])
     boxes = ", or ".join(box_words(limits.project, box) for box in limits.boxes)
     raise InputError.one(
         f"{where} is {state}: {least_sentence(model, gaps, top)}. No pin overrides that",

@@ -10,7 +10,10 @@ import pytest
 from browser import violations
 from playwright.sync_api import Browser, Page
 
+from phaseopt.live.edits import change
+
 from .served import WITHIN, Served, served, small_project
+from .test_tables import TIGHTER
 
 WIDE, PHONE = {"width": 1400, "height": 900}, {"width": 390, "height": 844}
 # The next part that comes, or a fifth of a second for what a field says.
@@ -113,11 +116,49 @@ def test_a_cell_is_pinned_from_its_slider(browser: Browser, server: Served) -> N
         slider = page.locator("#explorer input[type=range]")
         slider.focus()
         slider.press("Home")
-        page.locator("[data-pin]").click()
+        page.get_by_role("button", name="Pin the cell at this timing").click()
         pinned = until(page, "!parts.get('tables').stale && parts.get('tables').facts.pinned[0]")
         cells = page.evaluate("parts.get('tables').facts.cells.intake")
         axes = page.evaluate("[parts.get('tables').facts.rpm, parts.get('tables').facts.load]")
         assert cells[axes[0].index(pinned["rpm"][0])][axes[1].index(pinned["load"][0])] == pinned["intake"] == 0.0
+        page.get_by_role("button", name="Release pin 1").click()
+        until(page, "!parts.get('tables').stale && parts.get('tables').facts.pinned.length === 0")
+
+
+def test_a_timing_typed_into_a_cell_is_checked_as_typed_and_pinned(browser: Browser, server: Served) -> None:
+    """Narrow, with a comma; the cell stays chosen while the tables are searched again, and with another one it goes."""
+    change(server.file, TIGHTER)  # type: ignore[attr-defined]
+    with page_of(browser, server, PHONE) as page:
+        smaller = "parts.get('box')?.facts.boxes?.[0].intake_to < 39 && !parts.get('box').stale"
+        until(page, f"{smaller} && document.getElementById('explorer-data') && !parts.get('tables').stale")
+        page.evaluate("location.hash = '#tables'")
+        field, said = page.locator("#typed-intake"), page.locator("#typed-said")
+        cell = page.locator("#tables table.phases").nth(0).locator("tbody td").nth(2 * 5 + 1)  # 3000 rpm, 50 kPa
+        cell.click()
+        page.keyboard.type("12,5")
+        assert page.locator("#typed-cell").inner_text() == "3000 rpm, 50 kPa"
+        assert field.input_value() == "12,5"
+        until(page, "document.getElementById('typed-said').textContent.includes('+12.5°: CLEAR')")
+        field.fill("39")
+        until(page, "document.getElementById('typed-said').textContent.includes('No pin overrides that')")
+        page.get_by_role("button", name="Pin the timing typed in").click()
+        until(page, "document.getElementById('typed-said').textContent.includes('No pin overrides that')")
+        assert page.evaluate("parts.get('tables').facts.pinned") == []
+        field.fill("12,5")
+        page.get_by_role("button", name="Pin the timing typed in").click()
+        pinned = until(page, "!parts.get('tables').stale && parts.get('tables').facts.pinned[0]")
+        assert pinned == {"rpm": [3000, 3000], "load": [50, 50], "intake": 12.5, "exhaust": None}
+        assert page.evaluate("parts.get('tables').facts.cells.intake[2][1]") == 12.5
+        assert page.locator("#typed-cell").inner_text() == "3000 rpm, 50 kPa"
+        assert "Pinned" in said.inner_text()
+        field.fill("10")
+        page.locator("#typed-intake-way").select_option("retarded")
+        page.evaluate("fill(parts.get('tables'))")  # made anew while it is typed
+        assert (field.input_value(), page.locator("#typed-intake-way").input_value()) == ("10", "retarded")
+        cell = page.locator("#tables table.phases").nth(0).locator("tbody td").nth(0)
+        page.evaluate("show([parts.get('tables')])")
+        cell.click()
+        assert (field.input_value(), said.inner_text()) == ("", "")
         page.get_by_role("button", name="Release pin 1").click()
         until(page, "!parts.get('tables').stale && parts.get('tables').facts.pinned.length === 0")
 

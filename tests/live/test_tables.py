@@ -112,6 +112,46 @@ def test_no_pin_overrides_contact() -> None:
                 assert any(each in str(refused.value) for each in ("HITS", "TIGHT", "clear by itself"))
 
 
+# Asked for more clearance than full travel leaves: the safe box is then smaller than it.
+TIGHTER = [KeyChange("gap.static.intake", 3.5), KeyChange("gap.tables_only_guard", True)]
+
+
+def test_a_typed_timing_is_read_as_it_is_typed_and_judged_before_it_is_pinned(shown: Shown) -> None:
+    cell = {"rpm": 5000.0, "load": 100.0}
+
+    def typed(value: str, way: str = "advanced") -> dict[str, object]:
+        return {**cell, "intake": {"value": value, "way": way}}
+
+    change(shown.file, TIGHTER)
+    day = shown.day.after(load_project(shown.file))
+    shown.view.look(shown.parts.put, day)
+    (box,) = day.limits.boxes
+    assert shown.view.try_pin(typed("12,5"))["remarks"] == ["intake +12.5°: CLEAR in any combination, calculated."]
+    beyond = f"{box.intake_to + 0.5:g}"
+    assert box.intake_to + 0.5 < 40.0  # the phaser goes there, the rules of contact do not
+    refused = {
+        beyond: r"intake \+[\d.]+°, exhaust 0° is (HITS|TIGHT|clear by itself).*at least -?[\d.]+ mm.*required",
+        "45": r"beyond the phaser's travel. Fix: enter one from 0° to \+40°",
+        "12,3": r"between two steps of the tables. Fix: enter \+12° or \+12.5°",
+        "-5": "has a sign",
+        "late": "no number of degrees",
+        "1e9": "no timing in degrees",
+        "nan": "no number of degrees",
+        "": "no timing to pin",
+    }
+    text = shown.file.read_bytes()
+    for value, why in refused.items():
+        for ask in (shown.view.try_pin, shown.view.may_pin):
+            with pytest.raises(InputError, match=why):
+                ask(typed(value))
+    with pytest.raises(InputError, match="no phaser"):
+        shown.view.try_pin({**cell, "exhaust": {"value": "5", "way": "retarded"}})
+    assert shown.file.read_bytes() == text
+    shown.view.may_pin(typed("12,5"))
+    pin(shown.file, typed("12,5"))
+    assert [each.intake for each in load_project(shown.file).search.pinned] == [12.5]
+
+
 def test_pins_of_one_cell_replace_each_other_and_stand_before_bands(tmp_path: Path) -> None:
     file = small_project(tmp_path)
     pin(file, {"rpm": 3000, "load": 100, "intake": 5.0})

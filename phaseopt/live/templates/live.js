@@ -69,7 +69,7 @@ function fill(part) {
   const typed = used && "value" in used && used.id ? { id: used.id, value: used.value, at: used.selectionStart } : null;
   const folded = [...place.querySelectorAll("details[id]")].map((each) => [each.id, each.open]);
   const words = [...place.querySelectorAll(".said[id]")].map((each) => [each.id, each.textContent]);
-  const entered = [...place.querySelectorAll("[data-cell]")].map((each) => [each.id, each.value]);
+  const entered = [...place.querySelectorAll("[data-cell], [data-cell] ~ select")].map((each) => [each.id, each.value]);
   place.innerHTML = part.html;
   for (const [id, open] of folded) document.getElementById(id)?.toggleAttribute("open", open);
   for (const [id, text] of words) if (text && document.getElementById(id)) document.getElementById(id).textContent = text;

@@ -56,15 +56,58 @@ let cellNow = () => null;
 document.addEventListener("part", (event) => {
   if (event.detail.name !== "tables") return;
   exploring?.abort();
+  const chosen = cellNow();
   cellNow = () => null;
   if (!document.getElementById("explorer-data")) return;
   exploring = new AbortController();
-  cellNow = explore(exploring.signal);
+  cellNow = explore(exploring.signal, chosen);
+  nameCell();
+});
+
+// A timing typed in is that of the cell that is named beside it: with another cell it goes.
+let typedFor = "";
+const typedTimings = () => [...document.querySelectorAll("#typed-timing [data-cell]")];
+function nameCell() {
+  const cell = cellNow(), place = document.getElementById("typed-cell");
+  if (!cell || !place) return;
+  const name = `${cell.rpm} rpm, ${cell.load} kPa`;
+  if (place.textContent !== name) place.textContent = name;
+  if (typedFor !== name) clearTyped();
+  typedFor = name;
+}
+function clearTyped() {
+  for (const field of typedTimings()) field.value = "";
+  document.getElementById("typed-said").textContent = "";
+}
+function typedCell() {
+  const { rpm, load } = cellNow() ?? {};
+  return { rpm, load, ...Object.fromEntries(typedTimings().map((field) => [field.dataset.cell, typed(field)])) };
+}
+document.addEventListener("click", nameCell);
+document.addEventListener("keydown", (event) => {
+  nameCell();
+  const table = event.target.closest?.("#tables table.phases td")?.closest("table");
+  if (!table || !/^[\d.,]$/.test(event.key) || event.ctrlKey || event.altKey || event.metaKey) return;
+  typedTimings()[[...document.querySelectorAll("#tables table.phases")].indexOf(table)]?.focus();
+});
+for (const name of ["input", "change"]) document.addEventListener(name, (event) => {
+  if (!event.target.closest("#typed-timing")) return;
+  clearTimeout(waiting.get("typed"));
+  waiting.set("typed", setTimeout(async () => {
+    const body = typedCell(), blank = typedTimings().every((field) => !field.value.trim());
+    const found = blank ? {} : await post("/ask/try_pin", body);
+    if (JSON.stringify(typedCell()) === JSON.stringify(body)) say(typedTimings()[0], found.messages ?? found.remarks ?? []);
+  }, 150));
 });
 document.addEventListener("click", async (event) => {
   const button = event.target.closest("[data-pin], [data-question], [data-copy]");
   if (!button) return;
-  if (button.dataset.pin) {
+  if (button.dataset.pin === "typed") {
+    clearTimeout(waiting.get("typed"));
+    const found = await post("/do/pin", typedCell());
+    if (found.ok) clearTyped();
+    say(button, found.messages ?? ["Pinned. The tables are searched again."]);
+  } else if (button.dataset.pin) {
     const { moving, tied, ...cell } = cellNow() ?? { moving: [] };
     for (const side of ["intake", "exhaust"]) if (!moving.includes(side)) delete cell[side];
     const found = await post("/do/pin", cell);
