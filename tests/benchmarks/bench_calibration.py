@@ -1,4 +1,4 @@
-"""Tuning ten outside engines from the program's simulation, alone and after four pulls: what it costs, by their maps.
+"""Tuning outside engines from the program's simulation, alone and after four pulls: what it costs, by their maps.
 
 Each engine has laws of its own for burning, heat and friction (tests/outside/engine) and is described as a builder
 would (tests/outside/engine_bridge). Four pulls at full throttle are simulated by the outside engine, with drift of a
@@ -10,13 +10,16 @@ factors     a simulation calibrated by factors is the mean, with a scale and a s
 effects     effects of what may be wrong with the description are columns of the trend besides (cycle/tolerances.py)
 sparse      the same with effects at every second speed and three timings a cam, as the program simulates them
 
-Torque lost is against the best of the outside's map at that speed. z is the error of the mean predicted gain over the
-baseline in its own deviations, and intervals of 90 % are those of the gain at each speed. Effects are simulated with
-a step and with half of it for two engines: how far they are from straight lines is printed.
+Ten engines are those that simulation and torque model were made with, ten more were drawn afterwards by the hash of the
+commit at which both stood (`DRAWN`), and are judged by themselves too. Torque lost is against the best of the outside's
+map at that speed; the share is of the best torque over all speeds, by engine, averaged over five seeds. z is the error
+of the mean predicted gain over the baseline in its own deviations, and intervals of 90 % are those of the gain at each
+speed. Effects are simulated with a step and with half of it for two engines: how far they are from straight lines is
+printed.
 
 What is simulated is kept in the temporary folder, named by the code of both sides: minutes an engine, the rest seconds.
 
-    python tests/benchmarks/bench_calibration.py [ENGINES]
+    python tests/benchmarks/bench_calibration.py [made-with|drawn]
 """
 
 import sys
@@ -25,6 +28,7 @@ from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
+from hashlib import sha256
 from pathlib import Path
 
 import numpy as np
@@ -62,6 +66,11 @@ TAPE = 5.0  # mm
 HALVED = ("road four, as drawn", "track four, as drawn")  # engines whose steps are halved too
 AXES = ("rpm", "load", "icl", "ecl")
 MEAN, WORST = 0.5, 1.5  # % of torque lost after four pulls
+SHARE, LEAST_SHARE = 99.85, 99.6  # % of the best torque, mean and worst engine
+FROZEN = "a74e952"  # the commit whose hash draws the engines that nothing was chosen on
+DRAWN = tuple(
+    sorted(set(family()) - set(TUNED), key=lambda name: sha256(f"{FROZEN} {name}".encode()).digest())[: len(TUNED)]
+)
 NINETY = 1.645
 WAYS = ("factors", "effects", "sparse")
 
@@ -159,6 +168,7 @@ class Judged:
     error: Array  # N m, true less predicted gain, where the timing is not the baseline's
     deviation: Array
     z: float
+    share: float  # % of the best torque over all speeds
 
 
 class Bench:
@@ -259,6 +269,7 @@ class Bench:
         return Judged(
             self._lost(chosen), error[moved], np.sqrt(np.diag(spread))[moved],
             float(error.mean() / np.sqrt(spread.mean())),
+            100.0 * float(self.truth[np.arange(count), chosen].sum() / self.truth.max(axis=1).sum()),
         )  # fmt: skip
 
     def curvature(self) -> dict[str, tuple[float, float]]:
@@ -292,7 +303,9 @@ def one_engine(name: str) -> tuple[Array, dict[str, list[Judged]], dict[str, tup
 
 def main() -> int:
     """All ways from one run."""
-    names = TUNED[: int(sys.argv[1])] if len(sys.argv) > 1 else TUNED
+    groups = {"made-with": TUNED, "drawn": DRAWN}
+    groups = {name: groups[name] for name in sys.argv[1:] or groups}
+    names = [name for group in groups.values() for name in group]
     with ProcessPoolExecutor(2) as pool:
         engines = dict(zip(names, pool.map(one_engine, names), strict=True))
     print(f"\n{'torque lost, mean and worst speed, %':32} {'simulation alone':>18}" + "".join(f"{w:>18}" for w in WAYS))
@@ -308,26 +321,37 @@ def main() -> int:
         Figure("simulation alone: torque lost, worst", float(alone.max()), "%"),
     ]
     for way in WAYS:
-        each = [judged for _, found, _ in engines.values() for judged in found[way]]
-        lost, error, deviation = (
-            np.concatenate([getattr(one, part) for one in each]) for part in ("lost", "error", "deviation")
-        )
-        inside = 100.0 * np.mean(np.abs(error) <= NINETY * deviation)
-        barred = way == "sparse"
-        figures += [
-            Figure(f"{way}: torque lost, mean", float(lost.mean()), "%", at_most=MEAN if barred else None),
-            Figure(f"{way}: torque lost, worst", float(lost.max()), "%", at_most=WORST if barred else None),
-            Figure(f"{way}: error of gains by speed, rms", rms(error), "N m"),
-            Figure(
-                f"{way}: z of the mean gain, rms", rms(np.array([one.z for one in each])), "",
-                1.2 if barred else None, 0.8 if barred else None,
-            ),
-            Figure(
-                f"{way}: gains by speed inside 90 % intervals", float(inside), "%",
-                95.0 if barred else None, 85.0 if barred else None,
-            ),
-        ]  # fmt: skip
+        figures += figures_of(f"{way}: ", {name: engines[name][1][way] for name in names}, barred=way == "sparse")
+    for group, some in groups.items():
+        if len(groups) > 1:
+            figures += figures_of(
+                f"sparse, {group}: ", {name: engines[name][1]["sparse"] for name in some}, barred=False
+            )
     return report(__file__, figures)
+
+
+def figures_of(title: str, engines: Mapping[str, list[Judged]], *, barred: bool) -> list[Figure]:
+    """What came of one way to tune some engines, `barred` with bars."""
+    each = [judged for days in engines.values() for judged in days]
+    lost = np.concatenate([one.lost for one in each])
+    shares = [np.mean([one.share for one in days]) for days in engines.values()]
+    errors = [(np.concatenate([one.error for one in days]), np.concatenate([one.deviation for one in days]))
+              for days in engines.values()]  # fmt: skip
+    inside = [100.0 * np.mean(np.abs(error) <= NINETY * deviation) for error, deviation in errors]
+
+    def bar(at: float) -> float | None:
+        return at if barred else None
+
+    return [
+        Figure(f"{title}torque lost, mean", float(lost.mean()), "%", at_most=bar(MEAN)),
+        Figure(f"{title}torque lost, worst speed", float(lost.max()), "%", at_most=bar(WORST)),
+        Figure(f"{title}share of best torque, mean", float(np.mean(shares)), "%", at_least=bar(SHARE)),
+        Figure(f"{title}share of best torque, worst engine", min(shares), "%", at_least=bar(LEAST_SHARE)),
+        Figure(f"{title}error of gains by speed, rms", rms(np.concatenate([error for error, _ in errors])), "N m"),
+        Figure(f"{title}z of the mean gain, rms", rms(np.array([one.z for one in each])), "", bar(1.2), bar(0.8)),
+        Figure(f"{title}gains by speed inside 90 % intervals", float(np.mean(inside)), "%", bar(95.0), bar(85.0)),
+        Figure(f"{title}the same, worst engine", min(inside), "%"),
+    ]
 
 
 if __name__ == "__main__":

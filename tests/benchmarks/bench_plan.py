@@ -10,8 +10,8 @@ speed (the top of a parabola around the best reading), then the other.
 Judged by what the tables truly make: the share of the best torque on these speeds and timings, and the share of what
 the best tables gain over the best one timing. And by what the model claims of its gain over rest: the error of the mean
 gain over its own deviation (z), and how many true gains of cells its 90 % intervals hold. Five pulls more follow, which
-must not cost torque. Intervals of means are by bootstrap over engines. Engines held out are those that the hash of a
-commit draws: no choice was made on them after it.
+must not cost torque. Intervals of means are by bootstrap over engines. Pulls were
+chosen on every fourth engine; the others, on which nothing was chosen, are judged by themselves too.
 
     python tests/benchmarks/bench_plan.py [EVERY]      every so-manieth engine only
 
