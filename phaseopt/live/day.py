@@ -112,9 +112,7 @@ class DayView:
         self._put_pulls(put, found)
         progress(0.1, "the next plan")
         if found.points is None:
-            self._first_plan(put, progress, found)
-            put("gain", "", {})
-            put("tables", filled("tables_none.html.j2"), {"state": "UNKNOWN"})
+            self._before_pulls(put, progress, found)
             return
         now = self._now(found, progress)
         if only_rules := self._best.made_of(now.model):  # pins and caps alone changed: their outcome comes first
@@ -143,11 +141,20 @@ class DayView:
         newest = order[0] if order and order[0].word in ("KEEP", "REPEAT", "NOT READ") else None
         put("pull", "" if newest is None else card(newest, found), {} if newest is None else facts(newest))
 
-    def _first_plan(self, put: Put, progress: Progress, found: "DayLogs") -> None:
-        """Before the first pull."""
+    def _before_pulls(self, put: Put, progress: Progress, found: "DayLogs") -> None:
+        """The first pull, and with a simulation the tables by it alone."""
+        from phaseopt.study.day import Day
         from phaseopt.study.plan import plan_next_pulls
 
-        self._put_next(put, found, lambda pulls: plan_next_pulls(found.project, pulls, progress))
+        put("gain", "", {})
+        if found.project.cycle is None or found.project.torque_grid is not None:
+            self._put_next(put, found, lambda pulls: plan_next_pulls(found.project, pulls, progress))
+            put("tables", filled("tables_none.html.j2"), {"state": "UNKNOWN"})
+            return
+        before = self._day
+        self._day = Day.begin(found.project, progress) if before is None else before.after(found.project, progress)
+        self._put_next(put, found, self._day.plan)
+        self._best.look(put, self._day)
 
     def _put_next(self, put: Put, found: "DayLogs", plan: "Callable[[int], RunSheet]") -> "NextPull":
         from phaseopt.live.next_pull import baseline_is_due, facts, next_pull, pulls_to_plan

@@ -63,6 +63,8 @@ class TablesView:
         from phaseopt.report.facts import clamps, verdict_word
         from phaseopt.report.first_screen import answer_figures, states
         from phaseopt.report.phase_table import mark_lines, phase_table
+        from phaseopt.report.simulation import alone
+        from phaseopt.report.subjects.simulate import NOT_MEASURED
         from phaseopt.report.words import box_words, moving
 
         earlier = self._build
@@ -91,6 +93,7 @@ class TablesView:
             stated=self._stated(made),
             folder=FOLDER,
             accepted=made.verdict.accepted,
+            unmeasured=NOT_MEASURED if alone(made) else "",
             verdict=made.verdict,
             unit=unit.name,
         )

@@ -14,6 +14,7 @@ from phaseopt.job.stages import (
     BestTables,
     limits_for,
     phase_limits,
+    refuse_unguarded,
     search_tables,
     searched,
     with_quantities,
@@ -24,7 +25,7 @@ from phaseopt.study.best_pulls import plan_pulls
 from phaseopt.study.run_sheet import RunSheet, run_sheet
 from phaseopt.torque import Reduction, reduce_logs, require_pulls
 from phaseopt.torque.rows import ShaftTorque
-from phaseopt.torque_model import Simulated, TorqueModel, beside_more, fit_torque, simulate
+from phaseopt.torque_model import Simulated, TorqueModel, beside_more, fit_torque, simulate, torque_model
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.progress import Progress, part, silent
 from phaseopt.values.repr import ShowsItself
@@ -39,10 +40,10 @@ class Day(ShowsItself):
     project : Project
     limits : Limits
         Which timings are safe.
-    points : Reduction
-        Torque points of the pulls.
+    points : Reduction or None
+        Torque points of the pulls, None before the first.
     model : TorqueModel
-        Torque by them, on the simulation where there is one.
+        Torque by them, on the simulation where there is one; before the first pull by the simulation alone.
     read : mapping
         Recordings of the pulls, by all that they depend on, as `reduce_logs` keeps them.
     inputs : mapping
@@ -72,7 +73,7 @@ class Day(ShowsItself):
 
     project: Project
     limits: Limits
-    points: Reduction
+    points: Reduction | None
     model: TorqueModel
     read: Mapping[str, ShaftTorque] = field(default_factory=dict, repr=False)
     inputs: Mapping[str, str] = field(default_factory=dict, repr=False)
@@ -80,13 +81,17 @@ class Day(ShowsItself):
     @classmethod
     @one_blas_thread()
     def begin(cls, project: Project, progress: Progress = silent, points: Reduction | None = None) -> "Day":
-        """Of the pulls that a project has; with a simulation it takes minutes the first time.
+        """Of the pulls that a project has, or of its simulation before the first; with one it takes minutes the first
+        time.
 
         Parameters: `progress` gets the share of the work done, 0 to 1, and what is going on; `points` of its pulls,
         where they are known. Raises `InputError` as `reduce_logs` and `simulate` do.
         """
-        require_pulls(project)
         inputs = _inputs(project)
+        if not project.has_pulls and project.cycle is not None and project.torque_grid is None:
+            limits = phase_limits(project)
+            return cls(project, limits, None, torque_model(project, part(progress, 0.1, 0.95), limits), {}, inputs)
+        require_pulls(project)
         limits = phase_limits(project)
         read: dict[str, ShaftTorque] = {}
         points = points or reduce_logs(project, read)
@@ -99,13 +104,15 @@ class Day(ShowsItself):
 
         Parameters and errors as `begin`.
         """
-        require_pulls(project)
         if project.search != self.project.search:
             alike = self.project.model_copy(update={"search": project.search})
             if alike.with_pulls(()) == project.with_pulls(()):
                 return self.searched_as(alike).after(project, progress, points)
-        if project.with_pulls(()) != self.project.with_pulls(()) or _inputs(project) != self.inputs:
+        same = project.with_pulls(()) == self.project.with_pulls(()) and _inputs(project) == self.inputs
+        if not same or project.has_pulls != (self.points is not None):
             return Day.begin(project, progress, points)
+        if self.points is None:
+            return self
         read = dict(self.read)
         points = points or reduce_logs(project, read)
         if project == self.project and points.points.identical(self.points.points):
@@ -140,7 +147,8 @@ class Day(ShowsItself):
 
     @one_blas_thread()
     def plan(self, pulls: int) -> RunSheet:
-        """The next pulls, as `plan_next_pulls` has them. Raises `InputError` where only rest may be pulled."""
+        """The next pulls, as `plan_next_pulls` has them. Raises `InputError` as that does."""
+        refuse_unguarded(self.limits)
         require_slew(self.project)
         return run_sheet(self.limits.contact, plan_pulls(self.limits, self.model, pulls), self.model.notes)
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from engines import write_project
+from simulated_pulls import SMALL, TORQUE, WEATHER
 from small_builds import small_project
 
 from phaseopt.live.actions import ACTIONS
@@ -73,6 +74,18 @@ def small(tmp_path: Path) -> Page:
     for number in range(4):
         (tmp_path / f"pull{number}.csv").rename(tmp_path / "logs" / f"pull{number}.csv")
     return Page(file)
+
+
+def test_before_the_first_pull_a_simulation_makes_the_tables_and_they_say_so(tmp_path: Path) -> None:
+    file = write_project(tmp_path, **SMALL)
+    keys = TORQUE.replace("[torque]\n", f'[torque]\nlogs = "logs"\nweather = {WEATHER}\n')
+    file.write_text(file.read_text(encoding="utf-8") + keys, encoding="utf-8")
+    (tmp_path / "logs").mkdir()
+    page = Page(file).looked()
+    assert page.parts["tables"]["accepted"]
+    assert "A simulation is not a measurement" in page.html["tables"]
+    assert page.parts["next"]["number"] == 1
+    assert page.html["gain"] == ""
 
 
 def test_the_pulls_that_are_faulty_are_to_be_repeated_and_no_other(dirty: Page) -> None:

@@ -15,7 +15,9 @@ from phaseopt.study.day import Day
 from phaseopt.study.plan import plan_next_pulls
 from phaseopt.surrogate import GridPrior
 from phaseopt.torque import pulls, reduce_logs
-from phaseopt.torque_model import beside_more, fit_torque, simulate
+from phaseopt.torque_model import beside_more, fit_torque, simulate, torque_model
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import silent
 
 
 @pytest.fixture
@@ -107,3 +109,26 @@ def test_with_a_simulation_the_grid_stays_and_new_points_are_simulated(tmp_path:
     assert np.sqrt(np.mean(off[~old] ** 2)) < 2.0
     day = fit_torque(project, points, more)
     assert len(day.surface.readings) == more.points.sizes["point"]
+
+
+def test_before_the_first_pull_the_simulation_alone_makes_tables(tmp_path: Path) -> None:
+    """As a build without pulls does; the first pull begins the day anew."""
+    project = load_project(with_pulls(write_project(tmp_path, **SMALL), (0.0, 4.0), {}))
+    none = some(project, 0)
+    day = Day.begin(none)
+    assert day.points is None
+    assert day.after(none) is day
+    alone = search_tables(none, phase_limits(none), torque_model(none, silent))
+    assert np.array_equal(day.tables.tables.intake, alone.tables.intake)
+    assert day.plan(1).pulls
+    later = day.after(project)
+    assert later.points is not None
+    assert later.model.reduction is later.points
+    assert later.after(none).points is None
+
+
+def test_no_pull_is_planned_where_full_travel_is_not_clear_and_that_is_not_accepted(tmp_path: Path) -> None:
+    """Pulls made before the cams were moved do not make it safe."""
+    day = Day.begin(load_project(small_project(tmp_path)))
+    with pytest.raises(InputError, match="tables_only_guard"):
+        day.plan(1)
