@@ -128,7 +128,8 @@ class ContactModel:
     @property
     def notes(self) -> tuple[str, ...]:
         """What a person should know about the numbers behind the gaps, in sentences."""
-        found = [f"{side} valve drop: {note}" for side in SIDES for note in self.drops[side].notes]
+        found = [note for side in SIDES for note in _travel_notes(self.project, side)]
+        found += [f"{side} valve drop: {note}" for side in SIDES for note in self.drops[side].notes]
         change = carry_of(self.project)
         if change is not None and turned(self.project, change) is not self.project:
             found.append(turn_note(change))
@@ -145,13 +146,6 @@ class ContactModel:
                 found.append(
                     f"the {side} ratio may grow with lift: {spread:.0%} more lift counts; ratio_over_lift or "
                     "ratio_error settles it"
-                )
-            read, phaser = self.project.cam(side).degree_in, self.project.phaser_of(side)
-            seen = read is not None and read.turned is not None
-            if phaser is not None and not seen and phaser.likely_travel != phaser.travel:
-                found.append(
-                    f"the {side} phaser's travel may be in cam degrees, so full travel is judged for twice as far; "
-                    'travel_in = "crank deg" settles it'
                 )
         springs = [side for side in SIDES if self.engine.cam(side).control is not None]
         if self.project.gap.running.loft is None and len(springs) < len(SIDES):
@@ -341,6 +335,25 @@ class ContactModel:
             both = lashes["intake"], lashes["exhaust"]
             found.append(least_valve_gaps(self.heads, lobes["intake"], lobes["exhaust"], centres, both))
         return np.column_stack([gap for gap, _ in found]), np.column_stack([angle for _, angle in found])
+
+
+def _travel_notes(project: Project, side: Side) -> list[str]:
+    """What is unsure of a phaser's travel until its cam is seen to turn."""
+    phaser, read = project.phaser_of(side), project.cam(side).degree_in
+    if phaser is None or (read is not None and read.turned is not None):
+        return []
+    found = []
+    if project.travel_looks_reversed(side):
+        found.append(
+            f"the {side} phaser {'retards' if side == 'intake' else 'advances'} from rest, which few do, so full "
+            "travel is judged both ways; degree_in.turned settles it"
+        )
+    if phaser.likely_travel != phaser.travel:
+        found.append(
+            f"the {side} phaser's travel may be in cam degrees, so full travel is judged for twice as far; "
+            'travel_in = "crank deg" settles it'
+        )
+    return found
 
 
 def _timing_notes(side: Side, read: DegreedIn | None) -> list[str]:

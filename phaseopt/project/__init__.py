@@ -230,15 +230,25 @@ class Project(ShowsItself, ProjectSection):
         return self.intake if side == "intake" else self.exhaust
 
     def likely_travel(self, side: Side) -> tuple[float, float]:
-        """How far a fault may take a phaser, crank degrees from rest: its travel, as far as its cam was seen to turn,
-        and twice as far where it may be in cam degrees and nobody saw it."""
+        """How far a fault may take a phaser, crank degrees from rest: its travel, as far as its cam was seen to turn.
+        Where nobody saw it: twice as far if it may be in cam degrees, and both ways if its sign looks wrong."""
         phaser, read = self.phaser_of(side), self.cam(side).degree_in
         if phaser is None:
             return 0.0, 0.0
         if read is None or read.turned is None:
-            return phaser.likely_travel
+            least, most = phaser.likely_travel
+            return (-max(-least, most), max(-least, most)) if self.travel_looks_reversed(side) else (least, most)
         least, most = phaser.travel
         return min(least, read.turned), max(most, read.turned)
+
+    def travel_looks_reversed(self, side: Side) -> bool:
+        """Whether a cam's own phaser only retards the intake or only advances the exhaust, and nobody saw it turn.
+
+        Nearly all do the opposite (common practice, no source)."""
+        phaser, read = self.cam(side).phaser, self.cam(side).degree_in
+        if phaser is None or (read is not None and read.turned is not None):
+            return False
+        return phaser.travel[1] == 0.0 if side == "intake" else phaser.travel[0] == 0.0
 
     @property
     def has_pulls(self) -> bool:

@@ -83,7 +83,7 @@ _CRANK = _any(
     r"motore", r"manovella", r"ciguenal",
 )  # fmt: skip
 _INTAKE = _any(r"intakes?", r"inlets?", r"int", r"einlass\w*", r"admission", r"aspirazione", r"admision", r"kyuki")
-_EXHAUST = _any(r"exhausts?", r"exh", r"auslass\w*", r"echappement", r"scarico", r"escape", r"haiki")
+_EXHAUST = _any(r"exhausts?", r"exh?", r"auslass\w*", r"echappement", r"scarico", r"escape", r"haiki")
 _ADVANCE = _any(
     r"advance[sd]?", r"advancing", r"adv", r"earl(?:y|ier)", r"fruh\w*", r"avance", r"anticip\w+", r"adelant\w+",
     r"shinkaku",

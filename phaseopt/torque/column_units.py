@@ -5,6 +5,7 @@ import re
 from pathlib import Path
 
 from phaseopt.project import Torque
+from phaseopt.table_import.lexicon import Words, statements_in
 from phaseopt.values.errors import InputError
 from phaseopt.values.units import UnitError, WrongKindError, to_number
 
@@ -165,6 +166,13 @@ def _refuse_phase_unit(file: Path, torque: Torque, name: str, column: str, writt
     side = name.partition("_")[0]
     channel = torque.phases.intake if side == "intake" else torque.phases.exhaust
     words = written.lower()
+    cam = next((one.value for one in statements_in([Words(column, "its name")]) if one.about == "cam"), side)
+    if cam != side and torque.phases.intake is not None and torque.phases.exhaust is not None:
+        raise InputError.one(
+            f"{column} is the {cam} cam by its name and the {side} cam by torque.columns.{name}",
+            hint="give each cam its own column; if the name is wrong, rename it in the log",
+            file=file,
+        )
     if re.fullmatch(r"m?rad(ians?)?", words):
         raise InputError.one(f"{column} is in {written}", hint="log phases in degrees", file=file)
     kind = next((kind for kind in ("cam", "crank") if re.search(rf"\b{kind}", words)), "")

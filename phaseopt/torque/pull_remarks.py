@@ -24,6 +24,17 @@ def stands_still(log: xr.Dataset) -> bool:
     return bool(moved.size and np.mean(moved < HELD[0]) > 0.5)
 
 
+def far_from_weather(torque: Torque, pull: Pull) -> Iterator[str]:
+    """That a pull began long before or after the weather was read, where torque is corrected for it."""
+    corrected = torque.correction != "none" and torque.corrected_to(pull) == "none"
+    away = pull.weather.minutes_outside(pull.time) if pull.weather is not None else 0.0
+    if corrected and away > NO_READING and pull.time is not None:
+        yield (
+            f"began at {pull.time:%H:%M}, {away:.0f} minutes from the nearest reading of the weather, which counts as"
+            " it is: another day, or is the clock wrong?"
+        )
+
+
 def remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> Iterator[str]:
     """What a person should know about a pull's phases and air."""
     for side in SIDES:
@@ -34,11 +45,6 @@ def remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> I
         return
     if torque.correction == "none" or pull.weather is None or pull.air is None:
         return
-    if (away := pull.weather.minutes_outside(pull.time)) > NO_READING and pull.time is not None:
-        yield (
-            f"it began at {pull.time:%H:%M}, {away:.0f} minutes from the nearest reading of the weather, which counts"
-            " as it is: is the clock right?"
-        )
     least, most = COUNTED
     full = rows.factor[rows.full]
     if full.size and (full.min() < least or full.max() > most):

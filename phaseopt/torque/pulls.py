@@ -21,7 +21,7 @@ from phaseopt.torque.log_quality import LogQuality, phase_unit_warnings
 from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
 from phaseopt.torque.points import ASIDE, VARIABLES, Draft, Points, Rejected, Rows, dataset_of, draft, finish
-from phaseopt.torque.pull_remarks import remarks, stands_still
+from phaseopt.torque.pull_remarks import far_from_weather, remarks, stands_still
 from phaseopt.torque.rows import ShaftTorque, pull_rate, roller_losses, rows_of, shaft_torque_of
 from phaseopt.torque.spark import Usual, beside_usual, usual_spark
 from phaseopt.torque.spark_swing import SparkSwing, spark_swings, spark_text, swing_text
@@ -363,6 +363,7 @@ class _Reduced(NamedTuple):
     factor: float  # of the air of its day at full throttle, on average
     knocks: tuple[float, float] | None  # speeds between which it knocks
     stops: tuple[str, ...]  # knock and hot exhaust, in sentences
+    first: tuple[str, ...]  # what to look at first
 
 
 def _reduction(
@@ -409,6 +410,7 @@ def _reduction(
     if held := [name for name, each in zip(names, found, strict=True) if each.holds]:
         some = ", ".join(held[:4]) + (" and more" if len(held) > 4 else "")
         first.append(f'{some}: speed mostly stands still, but they count as sweeps; say kind = "steady" in their entry')
+    first += [f"{name} {text}" for name, each in zip(names, found, strict=True) for text in each.first]
     notes += first
     rejected = tuple(one for each in drafts for one in each.rejected)
     log_quality = tuple(one for each in found for one in each.log_quality)
@@ -524,8 +526,9 @@ def _reduced(
     factor = float(rows.factor[rows.full].mean()) if rows.full.any() else 1.0
     knocks = knocked(logs, measured.full, torque.gates)
     stops = tuple(stop_lines(name, logs, measured.full, torque.gates))
+    first = tuple(far_from_weather(torque, pull))
     drafted = replace(drafted, notes=notes)
-    return _Reduced(drafted, log_quality, rates, holds, sweep, barometer, logs, factor, knocks, stops)
+    return _Reduced(drafted, log_quality, rates, holds, sweep, barometer, logs, factor, knocks, stops, first)
 
 
 def _refuse_out_of_reach(project: Project, points: Points) -> None:

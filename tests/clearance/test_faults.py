@@ -57,6 +57,20 @@ def test_a_travel_that_may_be_in_cam_degrees_sticks_twice_as_far_out(build: Buil
     assert found.box[:2] == (50.0, 50.0)
 
 
+@pytest.mark.parametrize(("side", "travel"), [("intake", [-40.0, 0.0]), ("exhaust", [0.0, 35.0])])
+def test_a_travel_whose_sign_looks_wrong_sticks_at_either_end(build: Build, side: str, travel: list[float]) -> None:
+    """Nearly all phasers advance the intake and retard the exhaust from rest (common practice, no source)."""
+    end = max(map(abs, travel))
+    phaser = {"travel": travel, "travel_in": "crank deg"}
+    model = build(**{side: {"phaser": phaser}})
+    assert model.project.likely_travel(side) == (-end, end)
+    note = next(note for note in model.notes if "both ways" in note)
+    assert model.notes.index(note) == 0
+    seen = build(**{side: {"phaser": phaser, "degree_in": {"turned": sum(travel)}}})
+    assert seen.project.likely_travel(side) == tuple(travel)
+    assert not any("both ways" in note for note in seen.notes)
+
+
 def test_gaps_of_a_stuck_phaser_against_a_scan(plain: ContactModel) -> None:
     """Scanned every 0.01° by formulas of the tests' own."""
     fault = named(faults(plain, SPAN, 8400.0, "its table"), "intake phaser stuck most advanced")

@@ -89,3 +89,20 @@ def test_a_gauge_pressure_is_refused_by_its_name(tmp_path: Path, column: str) ->
     assert project.torque is not None
     mistake = mistake_of(read_pull, project, project.torque, 1, project.torque.pulls[0])
     assert "gauge" in mistake.problem
+
+
+@pytest.mark.parametrize(("intake", "exhaust"), [("Cam in adv", "Cam ex ret"), ("VVT inlet", "VVT exhaust")])
+def test_a_cam_does_not_take_the_other_cams_column(tmp_path: Path, intake: str, exhaust: str) -> None:
+    """Both cams move the same way here, so numbers alone cannot show that the columns are swapped."""
+    log = f"rpm,tq,map,tps,{intake},{exhaust}\n" + "3000,150,98,100,0,0\n" * 2
+    for swapped in (False, True):
+        named = dict(
+            zip(("intake_phase", "exhaust_phase"), (exhaust, intake) if swapped else (intake, exhaust), strict=True)
+        )
+        project = dyno_project(tmp_path, {"a.csv": log}, [{"files": ["a.csv"]}], columns=COLUMNS | named)
+        assert project.torque is not None
+        if swapped:
+            mistake = mistake_of(read_pull, project, project.torque, 1, project.torque.pulls[0])
+            assert f"{exhaust} is the exhaust cam" in mistake.problem
+        else:
+            assert read_pull(project, project.torque, 1, project.torque.pulls[0])
