@@ -1,10 +1,8 @@
 """What a build is compared with, and what its tables gain over that, cell by cell."""
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.check import Verdict
@@ -12,11 +10,10 @@ from phaseopt.clearance.limits import Limits
 from phaseopt.job.gains import Gains, gains
 from phaseopt.job.stages import BestTables, baseline_tables, check_tables
 from phaseopt.search.objective import cell_weights
-from phaseopt.search.solver import SearchResult
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import AXIS_ATTRS, PhaseTables
 from phaseopt.torque_model import Simulated, SimulatedQuantities, cylinder_air, efficiency_at, table_quantities
-from phaseopt.values.arrays import FloatArray, cells_of
+from phaseopt.values.arrays import BoolArray, FloatArray, cells_of
 
 _IN_REACH = "the torque model speaks of the cell"
 _MEASURED = "measured points reach the cell; elsewhere its torque, if known, rests on a simulation or a given grid"
@@ -60,10 +57,8 @@ class BaselineComparison:
         baseline, `gain` and `gain_sd` [N·m] (the uncertainty of a difference is less than that of its parts:
         they share it); `weight`; `in_reach`, whether the torque model speaks of the cell, and `measured`, whether
         measured points do.
-    full_gain, full_gain_sd
-        The mean gain over the full-load row [N·m].
     gains
-        The same by area under the curve, and the cells that moved most.
+        The average gain at full throttle, and the cells that moved most.
     airflow
         Simulated filling of the cells; None without a simulation.
     simulated
@@ -75,8 +70,6 @@ class BaselineComparison:
     """
 
     torque: xr.Dataset
-    full_gain: float
-    full_gain_sd: float
     gains: Gains
     airflow: xr.Dataset | None
     simulated: xr.Dataset | None
@@ -94,14 +87,11 @@ def compare_with(baseline: Baseline, best: BestTables) -> BaselineComparison:
     """The best tables beside the baseline."""
     limits, model, tables = best.limits, best.model, best.tables
     before, after = (inputs_of(limits, pair) for pair in (baseline.tables, tables))
-    torque, full_gain, full_deviation = compare_torque(limits, model.surface, before, after)
-    for name, words in (("in_reach", _IN_REACH), ("measured", _MEASURED)):
-        torque[name] = (("rpm", "load"), _chosen(best.search, getattr(best.labels, name)), {"long_name": words})
-    if model.supplied_grid is not None:
-        torque["measured"] = torque["measured"] & False  # a node is a reading, but nobody here measured it
-        torque["measured"].attrs["long_name"] = _MEASURED
-    top = len(tables.load)
-    full = before[top - 1 :: top], after[top - 1 :: top]
+    torque = _compare_torque(limits, model.surface, before, after)
+    in_reach, measured = best.labels.in_reach[best.search.labels], measured_cells(best)
+    for name, cells, words in (("in_reach", in_reach, _IN_REACH), ("measured", measured, _MEASURED)):
+        torque[name] = (("rpm", "load"), cells, {"long_name": words})
+    full = full_throttle_of(limits, baseline.tables), full_throttle_of(limits, tables)
     gained = gains(
         torque, model.surface, full, (baseline.tables, tables), best.search.limited_by, baseline.verdict
     )  # fmt: skip
@@ -110,7 +100,7 @@ def compare_with(baseline: Baseline, best: BestTables) -> BaselineComparison:
         airflow = _airflow(model.simulation, tables, before, after)
         quantities = SimulatedQuantities.on(model.simulation.grid, limits)
         simulated = table_quantities(quantities, after, before, tables.rpm, tables.load)
-    return BaselineComparison(torque, full_gain, full_deviation, gained, airflow, simulated)
+    return BaselineComparison(torque, gained, airflow, simulated)
 
 
 def inputs_of(limits: Limits, tables: PhaseTables) -> FloatArray:
@@ -120,15 +110,20 @@ def inputs_of(limits: Limits, tables: PhaseTables) -> FloatArray:
     return np.column_stack([cells_of(axes.rpm, axes.load), limits.contact.engine.centrelines(intake, exhaust)])
 
 
-def compare_torque(
-    limits: Limits, surface: TorqueSurface, before: FloatArray, after: FloatArray
-) -> tuple[xr.Dataset, float, float]:
-    """Torque at inputs (cells, 4) of two pairs of tables and the gain, cell by cell, with the mean gain at full load
-    and its deviation.
+def measured_cells(best: BestTables) -> BoolArray:
+    """(R, L) whether measured points reach the timing that each cell took."""
+    return np.asarray(best.labels.measured[best.search.labels])
 
-    Torque may be NaN where a simulation did not settle; the mean is then over the speeds where both are known, and NaN
-    where there is none.
-    """
+
+def full_throttle_of(limits: Limits, tables: PhaseTables) -> FloatArray:
+    """(R, 4) the same of the full-throttle row."""
+    loads = len(limits.project.tables.load)
+    return inputs_of(limits, tables)[loads - 1 :: loads]
+
+
+def _compare_torque(limits: Limits, surface: TorqueSurface, before: FloatArray, after: FloatArray) -> xr.Dataset:
+    """Torque at inputs (cells, 4) of two pairs of tables and the gain, cell by cell; NaN where a simulation did not
+    settle."""
     mean, covariance = surface.joint(np.concatenate([after, before]))
     n = len(after)
     variance = np.diag(covariance)
@@ -136,11 +131,6 @@ def compare_torque(
     gain_variance = variance[:n] + variance[n:] - 2.0 * np.diag(covariance, n)
     tables = limits.project.tables
     shape = (len(tables.rpm), len(tables.load))
-    full = np.zeros(shape)
-    full[:, -1] = 1.0
-    known = full.ravel() * np.isfinite(gain)
-    share = known / known.sum() if known.any() else np.full(n, math.nan)
-    contrast = np.concatenate([share, -share])
     columns = {
         "torque": (mean[:n], "expected torque of the tables"),
         "torque_sd": (np.sqrt(variance[:n]), "standard deviation of expected torque"),
@@ -158,17 +148,10 @@ def compare_torque(
     )
     weight = cell_weights(limits.project)
     found["weight"] = (("rpm", "load"), weight, {"units": "1", "long_name": "how much a cell counts"})
-    deviation = math.sqrt(max(float(contrast @ np.nan_to_num(covariance) @ contrast), 0.0))
-    return found, float(contrast @ np.nan_to_num(mean)), deviation
+    return found
 
 
 def _airflow(simulation: Simulated, tables: PhaseTables, before: FloatArray, after: FloatArray) -> xr.Dataset:
     """Simulated filling at inputs (cells, 4) of two pairs of tables."""
     new, old = (efficiency_at(simulation.grid, x).reshape(tables.intake.shape) for x in (after, before))
     return cylinder_air(simulation.config, new, old, tables.rpm, tables.load)
-
-
-def _chosen(found: SearchResult, labels: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """What is so of the label that each cell took."""
-    r, load = np.indices(found.intake_index.shape)
-    return np.asarray(labels[r, load, found.intake_index, found.exhaust_index])

@@ -13,6 +13,7 @@ from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import PhaseTables
 from phaseopt.torque_model.shared_unknowns import Unknown, Unknowns, of_difference
 from phaseopt.values.arrays import BoolArray, FloatArray
+from phaseopt.values.interval import is_shown
 
 MOST = 5  # cells shown as those that moved most
 
@@ -48,25 +49,21 @@ class Moved:
 
 
 @dataclass(frozen=True, eq=False)
-class Gains:
-    """What tables gain at full load over the baseline.
+class AverageGain:
+    """What tables gain on average at full throttle over others: the one definition, by `averaged_shares`.
 
     Attributes
     ----------
     rpm : (float, float)
-        The span of speeds at which torque of both is known; where pulls measured some, from the first of these to the
-        last, since a gain that nobody measured is in no average.
+        The span of speeds that count.
     before, after : float
-        Mean torque by area under the curve over that span, by the trapezoid rule [N·m]; NaN where less than two speeds
-        are known.
+        Average torque over that span [N·m]; NaN where less than two speeds count.
     deviation : float
         Standard deviation of the gain [N·m].
-    moved : tuple of Moved
-        The cells that moved most, first the one that moved furthest.
 
     Examples
     --------
-    >>> Gains(rpm=(2000.0, 7000.0), before=150.0, after=153.5, deviation=1.2, moved=()).gain
+    >>> AverageGain(rpm=(2000.0, 7000.0), before=150.0, after=153.5, deviation=1.2).gain
     3.5
     """
 
@@ -74,12 +71,24 @@ class Gains:
     before: float
     after: float
     deviation: float
-    moved: tuple[Moved, ...]
 
     @property
     def gain(self) -> float:
-        """The mean gain over speed [N·m]."""
+        """The average gain [N·m]."""
         return self.after - self.before
+
+
+@dataclass(frozen=True, eq=False)
+class Gains(AverageGain):
+    """What tables gain over the baseline: on average at full throttle, and the cells that moved most.
+
+    Attributes
+    ----------
+    moved : tuple of Moved
+        First the one that moved furthest.
+    """
+
+    moved: tuple[Moved, ...]
 
 
 def gains(
@@ -92,20 +101,42 @@ def gains(
     the inputs `full` (R, 4) of their full-load cells and the `tables` themselves; `limited_by` of the cells after; the
     verdict on the `baseline`.
     """
-    mean, covariance = surface.joint(np.concatenate(full))
-    n = len(full[0])
-    known = np.isfinite(mean[:n]) & np.isfinite(mean[n:]) & averaged(torque["measured"].isel(load=-1).to_numpy())
-    rpm = full[0][:, 0]
-    moved = _moved(torque, tables, limited_by, baseline)
-    if np.count_nonzero(known) < 2:
-        return Gains((np.nan, np.nan), np.nan, np.nan, np.nan, moved)
-    share = np.zeros(n)
-    share[known] = trapezoid_shares(rpm[known])
+    found = average_gain(surface, *full, torque["measured"].isel(load=-1).to_numpy())
+    return Gains(found.rpm, found.before, found.after, found.deviation, _moved(torque, tables, limited_by, baseline))
+
+
+def average_gain(surface: TorqueSurface, before: FloatArray, after: FloatArray, measured: BoolArray) -> AverageGain:
+    """The average gain at full throttle.
+
+    Parameters: `surface`, the torque model; inputs (R, 4) of the full-throttle cells of the tables `before` and
+    `after`; `measured` (R,) which speeds pulls reached.
+    """
+    mean, covariance = surface.joint(np.concatenate([before, after]))
+    n, rpm = len(before), before[:, 0]
+    share = averaged_shares(rpm, np.isfinite(mean[:n]) & np.isfinite(mean[n:]), measured)
     contrast = np.concatenate([-share, share])
-    deviation = np.sqrt(max(float(contrast @ np.nan_to_num(covariance) @ contrast), 0.0))
-    mean = np.nan_to_num(mean)
-    span = float(rpm[known][0]), float(rpm[known][-1])
-    return Gains(span, float(share @ mean[:n]), float(share @ mean[n:]), float(deviation), moved)
+    deviation = np.sqrt(np.maximum(contrast @ np.nan_to_num(covariance) @ contrast, 0.0))
+    mean, counted = np.nan_to_num(mean), rpm[share > 0.0]
+    span = (float(counted[0]), float(counted[-1])) if counted.size else (np.nan, np.nan)
+    return AverageGain(span, float(share @ mean[:n]), float(share @ mean[n:]), float(deviation))
+
+
+def averaged_shares(rpm: FloatArray, known: BoolArray, measured: BoolArray) -> FloatArray:
+    """(n,) what each speed counts in an average at full throttle, 1 in all: by area under the curve.
+
+    Those count where torque is `known`, from the first speed that was `measured` to the last: what nobody measured is
+    in no average. All known ones count where nothing was measured. NaN where less than two count.
+
+    >>> rpm, all_known = np.array([1e3, 2e3, 3e3, 5e3]), np.ones(4, dtype=bool)
+    >>> averaged_shares(rpm, all_known, np.array([False, True, True, True])).round(3).tolist()
+    [0.0, 0.167, 0.5, 0.333]
+    """
+    counts = known & averaged(measured)
+    if np.count_nonzero(counts) < 2:
+        return np.full(rpm.size, np.nan)
+    shares = np.zeros(rpm.size)
+    shares[counts] = trapezoid_shares(rpm[counts])
+    return shares
 
 
 def averaged(measured: BoolArray) -> BoolArray:
@@ -122,15 +153,18 @@ def averaged(measured: BoolArray) -> BoolArray:
 def between_curves(
     first: FloatArray, second: FloatArray, unknowns: tuple[Unknowns | None, Unknowns | None] = (None, None)
 ) -> xr.Dataset | None:
-    """Two curves of torque over speed, each (n, 3) of rpm, torque and its standard deviation, where both are known.
+    """Two curves of torque at full throttle where both count in an average, each (n, 4) of rpm, torque, its standard
+    deviation, and whether the speed was measured.
 
-    Dim rpm: `first`, `second`, `difference` and its `deviation` [N·m]; `mean_deviation`, of the mean difference by the
-    trapezoid rule. `at_most` and `mean_at_most` are these deviations as if the curves shared no uncertainty, which is
-    the most they can be; where the `unknowns` of either are not known, that is what counts. `mean_off` is by how much
-    the mean difference is expected to be off, as the pulls of one build show of the other's simulation, and
-    `deviation_about` its deviation about that. None where less than two speeds are shared.
+    Dim rpm: `first`, `second`, `difference` and its `deviation` [N·m]; `mean_first`, `mean_second`, their averages by
+    area under the curve, and `mean_deviation`, of the difference of these. `at_most` and `mean_at_most` are these
+    deviations as if the curves shared no uncertainty, which is the most they can be; where the `unknowns` of either are
+    not known, that is what counts. `mean_off` is by how much the mean difference is expected to be off, as the pulls of
+    one build show of the other's simulation, and `deviation_about` its deviation about that. None where less than two
+    speeds are shared.
     """
-    one, other = (curve[np.isfinite(curve).all(axis=1)] for curve in (first, second))
+    counted = (curve[averaged(curve[:, 3] > 0.0), :3] for curve in (first, second))
+    one, other = (curve[np.isfinite(curve).all(axis=1)] for curve in counted)
     if not (len(one) and len(other)):
         return None
     rpm = shared_axis(one[:, 0], other[:, 0])
@@ -145,6 +179,8 @@ def between_curves(
     found = {"first": now, "second": then, "difference": then - now, "deviation": deviation, "at_most": most}
     curves = xr.Dataset({name: ("rpm", values, {"units": "N m"}) for name, values in found.items()}, {"rpm": rpm})
     return curves.assign(
+        mean_first=float(share @ now),
+        mean_second=float(share @ then),
         mean_deviation=unknown.deviation(share),
         mean_at_most=float(share @ most),
         mean_off=float(share @ unknown.off),
@@ -206,7 +242,7 @@ def _why(gain: float, deviation: float, refused: bool, names: Sequence[str]) -> 
         return "the baseline breaks a contact rule there"
     if not np.isfinite(gain):
         return "torque is not known of both"
-    if gain > 2.0 * deviation:
+    if is_shown(gain, deviation) and gain > 0.0:
         return "for torque"
     if {"slew", "roughness", NEIGHBOURS} & set(names):
         return "goes along with its neighbours"

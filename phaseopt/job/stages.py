@@ -230,7 +230,12 @@ def torque_of_labels(limits: Limits, model: TorqueModel) -> TorqueMap:
 
 
 def with_quantities(limits: Limits, model: TorqueModel, labels: TorqueMap) -> TorqueMap:
-    """Torque of labels known already, with the simulated quantities that the project's caps and costs ask for."""
+    """Torque of labels known already, with the simulated quantities that the project's caps and costs ask for.
+
+    A node of a supplied grid is a reading, but nobody here measured it.
+    """
+    if model.supplied_grid is not None:
+        labels = replace(labels, measured=labels.measured & False)
     if model.simulation is None:
         return labels
     return replace(labels, quantities=label_quantities(columns_of(limits.project), limits, model.simulation.grid))

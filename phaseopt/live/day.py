@@ -191,18 +191,20 @@ class DayView:
         from phaseopt.job.baseline import baseline_of, compare_with
         from phaseopt.live.day_rows import number, torque_text
         from phaseopt.report.gains import gain_text
+        from phaseopt.values.interval import INTERVAL
 
         gains = compare_with(baseline_of(now.limits), now.tables).gains
         text = gain_text(gains, now.project.display_units.torque)
         self._tables[_pulls_of(now)] = now.tables.tables
         more = torque_text(expected, now.project.display_units.torque) if math.isfinite(expected) else ""
-        facts = {"gain": number(gains.gain), "within": number(2 * gains.deviation), "more": number(expected)}
+        facts = {"gain": number(gains.gain), "within": number(INTERVAL * gains.deviation), "more": number(expected)}
         put("gain", filled("day_gain.html.j2", gain=text, rpm=gains.rpm, more=more), facts)
 
     def _added(self, now: "Day") -> str:
         """What the newest pull added: torque of the tables now less that of the tables without it, by what is known
         now. Empty for the first pull."""
-        from phaseopt.job.baseline import compare_torque, inputs_of
+        from phaseopt.job.baseline import full_throttle_of, measured_cells
+        from phaseopt.job.gains import average_gain
         from phaseopt.live.day_rows import torque_text
         from phaseopt.torque import reduce_logs
 
@@ -215,9 +217,9 @@ class DayView:
             project = now.project.with_pulls(torque.pulls[:-1])
             earlier = now.after(project, points=reduce_logs(project, self._reader.read))
             self._tables[before] = earlier.tables.tables
-        pairs = (inputs_of(now.limits, each) for each in (self._tables[before], now.tables.tables))
-        _, gain, _ = compare_torque(now.limits, now.model.surface, *pairs)
-        return torque_text(gain, now.project.display_units.torque)
+        first, second = (full_throttle_of(now.limits, each) for each in (self._tables[before], now.tables.tables))
+        found = average_gain(now.model.surface, first, second, measured_cells(now.tables)[:, -1])
+        return torque_text(found.gain, now.project.display_units.torque)
 
 
 def _pulls_of(day: "Day") -> tuple[str, ...]:

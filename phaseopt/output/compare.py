@@ -14,7 +14,7 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.clearance.contacts import CONTACTS
-from phaseopt.job.gains import averaged, between_curves, shared_axis, trapezoid_shares
+from phaseopt.job.gains import between_curves, shared_axis
 from phaseopt.output.read_build import FinishedBuild
 from phaseopt.output.records.build import CarriedRecord, DipRecord, RunRecord
 from phaseopt.project import SIDES, Side
@@ -297,19 +297,14 @@ def _torque(
     curves = []
     for rows in (first, second):
         at_full = [row for row in rows if float(row["load"]) == _top(rows)]
-        counts = averaged(np.array([row["measured"] == "yes" for row in at_full]))
-        curve = np.array([[_number(each[name]) for name in ("rpm", "torque", "torque_sd")] for each in at_full])
-        curves.append(curve[counts])
+        names = ("rpm", "torque", "torque_sd")
+        curves.append(np.array([[*(_number(row[n]) for n in names), row["measured"] == "yes"] for row in at_full]))
     return between_curves(curves[0], curves[1], unknowns)
 
 
 def _mean(torque: xr.Dataset) -> tuple[float, float, float, float]:
-    rpm = torque["rpm"].to_numpy()
-
-    def over(name: str) -> float:
-        return float(trapezoid_shares(rpm) @ torque[name].to_numpy())
-
-    return over("first"), over("second"), over("difference"), float(torque["mean_deviation"])
+    first, second, deviation = (float(torque[f"mean_{name}"]) for name in ("first", "second", "deviation"))
+    return first, second, second - first, deviation
 
 
 def _at_full_load(build: FinishedBuild, rows: list[dict[str, str]]) -> list[DipRecord]:

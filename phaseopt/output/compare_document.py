@@ -19,6 +19,7 @@ from phaseopt.report.words import capital, sentence
 from phaseopt.study.what_if import WhatIf
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit, power_kw
+from phaseopt.values.interval import INTERVAL, is_shown
 
 UNCERTAINTY = (
     "the ± adds the uncertainty of both builds. Where they share pulls or a simulation, the difference is surer. An "
@@ -203,7 +204,7 @@ def torque_lines(found: Comparison) -> list[str]:
     most, least = int(change.argmax()), int(change.argmin())
     lines = [
         f"full throttle, mean of {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
-        f"{unit.signed(gain)} ± {unit.number(2.0 * uncertainty)}{'' if found.paired else ' at most'}"
+        f"{unit.plus_minus(gain, uncertainty)}{'' if found.paired else ' at most'}"
         f"{f'; {_SHARED}' if found.mostly_shared else ''}",
         f"most gained {unit.signed_text(change[most])} at {rpm[most]:g} rpm, least "
         f"{unit.signed_text(change[least])} at {rpm[least]:g} rpm",
@@ -212,7 +213,7 @@ def torque_lines(found: Comparison) -> list[str]:
         size, about = found.corrected
         lines.append(
             "one build rests on pulls, the other on simulation alone: with what the pulls show of the simulation in "
-            f"both, {unit.signed(size)} ± {unit.text(2.0 * about)}"
+            f"both, {unit.plus_minus_text(size, about)}"
         )
     return [*lines, *power_lines(found), uncertainty_words(found)]
 
@@ -229,7 +230,7 @@ def power_lines(found: Comparison) -> list[str]:
     if one is None or other is None:
         return []
     words = [
-        f"{unit.number(power, -1)} ± {unit.text(2 * deviation, -1)} at {rpm:g} rpm"
+        f"{unit.number(power, -1)} ± {unit.text(INTERVAL * deviation, -1)} at {rpm:g} rpm"
         for power, rpm, deviation in (one, other)
     ]
     return [f"peak power: {words[0]} → {words[1]}"]
@@ -269,7 +270,7 @@ def torque_table(found: Comparison) -> Table | None:
 
     def cells(unit: Unit, values: list[float]) -> tuple[str, ...]:
         first, second, difference, deviation = values
-        gain = f"{unit.signed(difference)} ± {unit.number(2.0 * deviation)}"
+        gain = unit.plus_minus(difference, deviation)
         return unit.number(first), unit.number(second), gain
 
     rows = []
@@ -304,14 +305,14 @@ def verdict_words(found: Comparison) -> str:
     if found.mean is None:
         return "Torque cannot be compared"
     unit = found.display_units.torque
-    clear = "" if abs(found.mean[2]) > 2.0 * found.mean[3] else "no clear difference in torque, "
-    uncertainty = unit.number(2.0 * found.mean[3])
+    clear = "" if is_shown(found.mean[2], found.mean[3]) else "no clear difference in torque, "
     if found.paired:
-        size = f"{unit.signed(found.mean[2])} ± {uncertainty} {unit.name}"
+        size = unit.plus_minus_text(found.mean[2], found.mean[3])
         shared = f"; {_SHARED}" if found.mostly_shared else ""
         return f"Second against first: {clear}{size} on average at full throttle{shared}"
     size = unit.signed_text(found.mean[2])
-    return f"Second against first: {clear}{size} on average at full throttle (± {uncertainty} at most)"
+    within = unit.number(INTERVAL * found.mean[3])
+    return f"Second against first: {clear}{size} on average at full throttle (± {within} at most)"
 
 
 def _figure_title(found: Comparison) -> str:
@@ -319,15 +320,15 @@ def _figure_title(found: Comparison) -> str:
     if found.mean is None:
         return "Torque at full throttle"
     unit = found.display_units.torque
-    return f"Second less first: {unit.signed(found.mean[2])} ± {unit.text(2.0 * found.mean[3])} on average"
+    return f"Second less first: {unit.plus_minus_text(found.mean[2], found.mean[3])} on average"
 
 
 def compare_figure(found: Comparison) -> str:
-    """SVG: torque of both at full throttle over engine speed, and the difference with two deviations."""
+    """SVG: torque of both at full throttle over engine speed, and the difference with its ±."""
     assert found.torque is not None
     unit, rpm = found.display_units.torque, found.torque["rpm"].to_numpy()
     first, second, change = (unit.of(found.torque[name].to_numpy()) for name in ("first", "second", "difference"))
-    band = 2.0 * np.asarray(unit.of(found.torque["deviation"].to_numpy()))
+    band = INTERVAL * np.asarray(unit.of(found.torque["deviation"].to_numpy()))
     with styled():
         figure = Figure(figsize=(7.5, 5.6), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))

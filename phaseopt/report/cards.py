@@ -28,6 +28,7 @@ from phaseopt.tables import PhaseTables, number_text
 from phaseopt.torque import Reduction
 from phaseopt.torque_model import Simulated, TorqueModel
 from phaseopt.values.display_units import METRIC
+from phaseopt.values.interval import INTERVAL
 
 _CELLS = "intake / exhaust phase, crank degrees from rest, + = advanced"
 _AXES = {"rpm": "speeds", "load": "loads", "icl": "intake centrelines", "ecl": "exhaust centrelines"}
@@ -97,7 +98,8 @@ def _reduction(found: Reduction) -> Card:
     names = [str(name) for name in points["pull_name"].to_numpy()]
     number = (
         f"{points.sizes['point']} from {len(names)} pulls, {_span(points['rpm'])} rpm, {_span(points['load'])} kPa, "
-        f"{_span(points['torque'])} N·m, ± {2 * float(points['scatter'].median()):.2g} N·m (95 %, a typical point)"
+        f"{_span(points['torque'])} N·m, ± {INTERVAL * float(points['scatter'].median()):.2g} N·m (95 %, a typical "
+        "point)"
     )
     left_out = f"{len(found.rejected)} stretches; {len(found.notes)} notes on the logs"
     sections = (

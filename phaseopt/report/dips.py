@@ -8,6 +8,7 @@ from phaseopt.report.document import Row, Table
 from phaseopt.report.facts import binder_words
 from phaseopt.report.words import capital, phase_text
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -36,8 +37,8 @@ def dip_lines(build: "Build") -> list[str]:
 def dip_words(dip: Dip, unit: Unit) -> str:
     """A dip with its cause, in a sentence."""
     return (
-        f"{dip.load:g} kPa, {_span(dip)} rpm: {unit.number(dip.depth)} ± {unit.text(2 * dip.deviation)} below a smooth "
-        f"curve at {dip.rpm:.0f} rpm. {capital(cause_words(dip, unit))}"
+        f"{dip.load:g} kPa, {_span(dip)} rpm: {unit.number(dip.depth)} ± {unit.text(INTERVAL * dip.deviation)} below a "
+        f"smooth curve at {dip.rpm:.0f} rpm. {capital(cause_words(dip, unit))}"
     )
 
 
@@ -49,7 +50,7 @@ def cause_words(dip: Dip, unit: Unit) -> str:
     """The cause of a dip and what removing it would gain."""
     gain = ""
     if dip.gain is not None and dip.gain_sd is not None:
-        gain = f". Removed: {unit.signed(dip.gain)} ± {unit.text(2 * dip.gain_sd)} there"
+        gain = f". Removed: {unit.plus_minus_text(dip.gain, dip.gain_sd)} there"
     if dip.cause == OWN:
         return _OWN
     if dip.cause == LOGS and dip.air is not None:
@@ -95,7 +96,7 @@ def dip_table(build: "Build") -> Table:
 
 
 def _row(dip: Dip, unit: Unit) -> Row:
-    gain = "" if dip.gain is None else f"{unit.signed(dip.gain)} ± {unit.number(2 * (dip.gain_sd or 0.0))}"
-    depth = f"{unit.number(dip.depth)} ± {unit.number(2 * dip.deviation)}"
+    gain = "" if dip.gain is None else unit.plus_minus(dip.gain, dip.gain_sd or 0.0)
+    depth = f"{unit.number(dip.depth)} ± {unit.number(INTERVAL * dip.deviation)}"
     cause = capital(cause_words(replace(dip, gain=None), unit))  # its gain has a column of its own
     return Row(f"{dip.load:g}", (_span(dip), depth, cause, gain))

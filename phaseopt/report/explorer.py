@@ -23,6 +23,7 @@ from phaseopt.report.limit_costs import limit_words, per_words
 from phaseopt.report.words import capital, moving, phase_words
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL
 from phaseopt.values.rounding import rounded_down
 
 if TYPE_CHECKING:
@@ -97,6 +98,7 @@ def explorer_data(build: "Build") -> dict[str, Any]:
             "torque": _unit(units.torque),
         },
         "check_lift": build.project.tables.check_lift,
+        "interval": INTERVAL,
     }
 
 

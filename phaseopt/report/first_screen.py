@@ -26,6 +26,7 @@ from phaseopt.report.subjects.check import state_of
 from phaseopt.report.torque_source import looks_wrong
 from phaseopt.report.words import capital, moving, phase_text, phase_words, sentence, span_text
 from phaseopt.search.limited_by import ROUGHNESS
+from phaseopt.values.interval import is_shown
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -145,7 +146,7 @@ def finding(build: "Build") -> str:
     if not math.isfinite(gains.gain):
         return "Torque at full throttle"
     more = f"{unit.signed_text(gains.gain)} on average"
-    if abs(gains.gain) < 2 * gains.deviation:
+    if not is_shown(gains.gain, gains.deviation):
         return f"No clear difference: {more}"
     return more if most is None else f"{more}, most at {' to '.join(f'{at:.0f}' for at in dict.fromkeys(most))} rpm"
 
@@ -173,8 +174,8 @@ def answer_figures(build: "Build") -> tuple[AnswerNumber, ...]:
     units, gains = build.project.display_units, build.comparison.gains
     found = []
     if math.isfinite(gains.gain):
-        figure = f"{units.torque.signed(gains.gain)} ± {units.torque.text(2 * gains.deviation)}"
-        unclear = "no clear difference, " if abs(gains.gain) < 2 * gains.deviation else ""
+        figure = units.torque.plus_minus_text(gains.gain, gains.deviation)
+        unclear = "" if is_shown(gains.gain, gains.deviation) else "no clear difference, "
         found.append(AnswerNumber(figure, f"{unclear}average gain at full throttle", f"over {build.baseline.name}"))
     else:
         found.append(AnswerNumber("not known", "average gain at full throttle"))

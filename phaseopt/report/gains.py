@@ -1,4 +1,4 @@
-"""What tables gain over the baseline: sentences, and tables by speed and by cell. ± is two standard deviations."""
+"""What tables gain over the baseline: sentences, and tables by speed and by cell."""
 
 import math
 from collections.abc import Sequence
@@ -12,11 +12,10 @@ from phaseopt.report.facts import gained_most
 from phaseopt.report.part_load import part_load_lines
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit, power_kw
+from phaseopt.values.interval import INTERVAL, PLUS_MINUS, is_shown
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
-
-PLUS_MINUS = "± is 95 % (two standard deviations) wherever it is given."
 
 
 def gain_lines(build: "Build") -> list[str]:
@@ -55,8 +54,8 @@ def gain_text(gains: Gains, unit: Unit) -> str:
     """
     if not math.isfinite(gains.gain):
         return ""
-    figure = f"{unit.signed(gains.gain)} ± {unit.text(2 * gains.deviation)}"
-    return f"No clear difference ({figure})" if abs(gains.gain) < 2 * gains.deviation else figure
+    figure = unit.plus_minus_text(gains.gain, gains.deviation)
+    return figure if is_shown(gains.gain, gains.deviation) else f"No clear difference ({figure})"
 
 
 def known_words(build: "Build") -> str:
@@ -72,7 +71,7 @@ def at_the_wheels(build: "Build") -> list[str]:
         return []
     left = 1.0 - (torque.dyno.driveline.share if torque.dyno.driveline is not None else 0.0)
     unit = build.project.display_units.torque
-    gain = f"{unit.signed(left * gains.gain)} ± {unit.text(2 * left * gains.deviation)}"
+    gain = unit.plus_minus_text(left * gains.gain, left * gains.deviation)
     return [f"At the {torque.dyno.at}, where it was measured, divided by the gearing: {gain}."]
 
 
@@ -109,7 +108,7 @@ def peak_figure(build: "Build", peak: Peak) -> str:
     power, rpm = peak
     unit, row = build.project.display_units.power, build.torque.isel(load=-1)
     deviation = row["torque_sd"].to_numpy()[row["rpm"].to_numpy() == rpm]
-    return f"{unit.number(power, -1)} ± {unit.number(float(power_kw(2 * deviation, np.array(rpm))[0]), -1)}"
+    return f"{unit.number(power, -1)} ± {unit.number(float(power_kw(INTERVAL * deviation, np.array(rpm))[0]), -1)}"
 
 
 def power_lines(build: "Build") -> list[str]:
@@ -133,7 +132,7 @@ def moved_words(cell: Moved, unit: Unit) -> str:
 def _gain_words(cell: Moved, unit: Unit) -> str:
     if not math.isfinite(cell.gain):
         return "gain not known"
-    return f"{unit.signed(cell.gain)} ± {unit.text(2 * cell.gain_sd)}"
+    return unit.plus_minus_text(cell.gain, cell.gain_sd)
 
 
 def full_load_power(build: "Build") -> dict[str, FloatArray]:
@@ -165,7 +164,7 @@ def _before_after(values: Sequence[float], unit: Unit) -> tuple[str, str, str]:
     return (
         unit.number(before) if math.isfinite(before) else "",
         unit.number(after) if math.isfinite(after) else "",
-        f"{unit.signed(gain)} ± {unit.number(2 * deviation)}" if math.isfinite(gain) else "",
+        unit.plus_minus(gain, deviation) if math.isfinite(gain) else "",
     )
 
 
@@ -187,10 +186,7 @@ def gain_table(build: "Build") -> Table:
     rows = [
         Row(
             f"{rpm:g}",
-            tuple(
-                f"{unit.signed(g)} ± {unit.number(2 * d)}" if math.isfinite(g) else ""
-                for g, d in zip(gs, ds, strict=True)
-            ),
+            tuple(unit.plus_minus(g, d) if math.isfinite(g) else "" for g, d in zip(gs, ds, strict=True)),
         )
         for rpm, gs, ds in zip(build.tables.rpm, gain, deviation, strict=True)
     ]

@@ -15,6 +15,7 @@ from phaseopt.study.parts.shares import Brings, Named
 from phaseopt.study.parts.study import PartsStudy
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Outcome
 from phaseopt.torque_model.shared_unknowns import BEYOND, SCALE, SHIFT, Variable
+from phaseopt.values.interval import INTERVAL
 
 LEVEL_WORDS = {COARSE: "coarsely", FINE: "finely", WHOLE: "whole"}
 _MEASURED = {
@@ -84,7 +85,7 @@ def listed(study: PartsStudy) -> list[str]:
 def surely_pays(study: PartsStudy, key: str) -> bool:
     """Whether a finalist gains the least that pays, less two standard deviations."""
     mean, deviation = study.gain(key)
-    return mean - 2.0 * deviation >= least_gain(study)
+    return mean - INTERVAL * deviation >= least_gain(study)
 
 
 def to_build(study: PartsStudy) -> str | None:
@@ -112,7 +113,7 @@ def cheaper(study: PartsStudy, key: str) -> str | None:
     found = []
     for other in listed(study):
         less, own = study.gain(key, other), study.price(other)
-        if own is not None and price is not None and own < price and less[0] < 2.0 * less[1]:
+        if own is not None and price is not None and own < price and less[0] < INTERVAL * less[1]:
             found.append((own, other))
     return min((each for each in found if surely_pays(study, each[1])), default=(0.0, None))[1]
 
@@ -186,7 +187,7 @@ def _why_little(study: PartsStudy, fact: PartFact, facts: Iterable[PartFact]) ->
         rest = set(study.combinations[best].changed) - {fact.part}
         without = next((key for key in study.finalists if set(study.combinations[key].changed) == rest), None)
         more = (math.inf, 0.0) if without is None else study.gain(best, without)
-        return "no clear difference without it" if more[0] < 2.0 * more[1] else ""
+        return "no clear difference without it" if more[0] < INTERVAL * more[1] else ""
     mean, unsure = fact.brings.mean, fact.deviation
     if unsure is None:
         unsure = _coarse_error(study, fact.brings.count)
@@ -197,7 +198,7 @@ def _why_little(study: PartsStudy, fact: PartFact, facts: Iterable[PartFact]) ->
     ]
     if mean <= 0.0:
         return "brings no torque"
-    if mean < 2.0 * unsure:
+    if mean < INTERVAL * unsure:
         return "brings less than its ±"
     return f"brings less than {better[0]}, which costs no more" if better and fact.price is not None else ""
 
@@ -215,7 +216,7 @@ def strongest_pair(study: PartsStudy) -> Brings | None:
     tried = [set(study.combinations[key].changed) for key in study.results if _coarse(study, key) is not None]
     for pair in pairs:
         apart = all(any(part in each and not set(pair.parts) <= each for each in tried) for part in pair.parts)
-        if apart and abs(pair.mean) > max(2.0 * _coarse_error(study, pair.count), _seen(study)):
+        if apart and abs(pair.mean) > max(INTERVAL * _coarse_error(study, pair.count), _seen(study)):
             return pair
     return None
 

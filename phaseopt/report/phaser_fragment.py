@@ -13,6 +13,7 @@ from phaseopt.project import Phaser, Project
 from phaseopt.tables import number_text
 from phaseopt.torque import PhaserResponse
 from phaseopt.torque.phaser_steps import DIRECTIONS, Moves
+from phaseopt.values.interval import INTERVAL
 
 _DEGREE_STEP, _SPEED_STEP = 0.1, 5.0  # to which figures are rounded, degrees up, speeds down
 SLOWEST = 1.0  # crank degrees a second: below this a speed rounds to nothing and is not offered
@@ -65,9 +66,9 @@ def _offers(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
         yield Offer("error", phaser.error, _up(steady.bound), steady.sure, why)
     if not math.isnan(response.swing):
         fitted = [step for step in response.steps if not step.fit.only_lowest and not step.at_stop]
-        most = max(fitted, key=lambda step: step.fit.overshoot + 2 * step.fit.overshoot_error)
+        most = max(fitted, key=lambda step: step.fit.overshoot + INTERVAL * step.fit.overshoot_error)
         why = (
-            f"at most {most.fit.overshoot:.1f} ± {2 * most.fit.overshoot_error:.1f}° past where it settles,"
+            f"at most {most.fit.overshoot:.1f} ± {INTERVAL * most.fit.overshoot_error:.1f}° past where it settles,"
             f" {len(fitted)} steps of {_sizes(step.end - step.start for step in fitted)}"
         )
         yield Offer("overshoot", phaser.overshoot, _up(response.swing), response.sure_swing, why)
@@ -83,10 +84,10 @@ def _delay(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
     timed = [found for direction in DIRECTIONS if (found := response.moving(direction)) is not None]
     timed = [moves for moves in timed if not math.isnan(moves.late)]
     if timed:
-        latest = max(timed, key=lambda moves: moves.late + 2 * moves.late_error)
-        logged = math.ceil(round((latest.late + 2 * latest.late_error) * 100.0, 6)) / 100.0
-        why = f"{latest.late:.2f} ± {2 * latest.late_error:.2f} s behind a moving target, {latest.direction}"
-        yield Offer("delay", phaser.delay, logged, latest.late - 2 * latest.late_error, why)
+        latest = max(timed, key=lambda moves: moves.late + INTERVAL * moves.late_error)
+        logged = math.ceil(round((latest.late + INTERVAL * latest.late_error) * 100.0, 6)) / 100.0
+        why = f"{latest.late:.2f} ± {INTERVAL * latest.late_error:.2f} s behind a moving target, {latest.direction}"
+        yield Offer("delay", phaser.delay, logged, latest.late - INTERVAL * latest.late_error, why)
 
 
 def _speed_words(moves: Moves) -> str:
@@ -94,8 +95,8 @@ def _speed_words(moves: Moves) -> str:
     if moves.only_lowest:
         return f"at least this; too few rows while it moves to tell more; {where}"
     return (
-        f"mean {moves.speed:.0f} ± {2 * moves.speed_error:.0f}, begins {moves.delay:.2f} ±"
-        f" {2 * moves.delay_error:.2f} s late; {where}"
+        f"mean {moves.speed:.0f} ± {INTERVAL * moves.speed_error:.0f}, begins {moves.delay:.2f} ±"
+        f" {INTERVAL * moves.delay_error:.2f} s late; {where}"
     )
 
 
@@ -105,7 +106,7 @@ def fragment_text(project: Project, responses: Sequence[PhaserResponse]) -> str:
         "# What the logs show of the phasers. Nothing of this is applied: compare, think, and copy what you accept.",
         "# Degrees are crank degrees rounded up, speeds crank degrees a second rounded down. It holds for the oil, the",
         "# pump and the wear of these logs: hot oil and age make a phaser slower and looser (ageing has its own key).",
-        "# ± is two standard deviations of an error, two standard errors of a mean.",
+        "# ± is 95 %: two standard deviations of an error, two standard errors of a mean.",
     ]
     for response in responses:
         lines += ["", f"[{section(project, response)}]"]

@@ -13,6 +13,7 @@ from phaseopt.report.words import sentence
 from phaseopt.tables import number_text
 from phaseopt.torque.depression import UNLIKE
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL
 from phaseopt.values.units import ZERO_CELSIUS
 
 if TYPE_CHECKING:
@@ -95,7 +96,7 @@ def calibration_line(calibration: Calibration, unit: Unit) -> str:
 def calibration_table(calibration: Calibration) -> Table:
     """Factors with their ±, and why others were refused."""
     rows = [
-        Row(name, (f"{value:.3f}", f"± {2 * calibration.errors[name]:.3f}", _fitted(calibration, name)))
+        Row(name, (f"{value:.3f}", f"± {INTERVAL * calibration.errors[name]:.3f}", _fitted(calibration, name)))
         for name, value in calibration.factors.items()
     ]
     rows += [Row(name, ("1", "", f"refused: {why}")) for name, why in calibration.refused.items()]
@@ -111,7 +112,7 @@ def calibration_table(calibration: Calibration) -> Table:
 def parts_table(parts: "tuple[LearnedPart, ...]") -> Table:
     """What the pulls make of each part of the description."""
     rows = tuple(
-        Row(part.name, (f"{part.factor:.3f}", f"± {2 * part.deviation:.3f}", f"± {2 * part.before:.3f}"))
+        Row(part.name, (f"{part.factor:.3f}", f"± {INTERVAL * part.deviation:.3f}", f"± {INTERVAL * part.before:.3f}"))
         for part in parts
     )
     return Table(
@@ -151,7 +152,7 @@ def depression_lines(build: "Build") -> list[str]:
     lost = found.held_at(rpm)
     lines = [
         f"Full throttle is simulated at the pressure you logged: {unit.text(lost[0])} below the barometer at "
-        f"{rpm[0]:.0f} rpm, {unit.text(lost[1])} at {rpm[1]:.0f}, ± {unit.text(2 * found.scatter)}."
+        f"{rpm[0]:.0f} rpm, {unit.text(lost[1])} at {rpm[1]:.0f}, ± {unit.text(INTERVAL * found.scatter)}."
     ]
     away = float(np.abs(lost - cycle.depression_at(rpm)).max())
     if cycle.full_throttle_depression is not None and away > UNLIKE:

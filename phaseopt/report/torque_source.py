@@ -21,6 +21,7 @@ from phaseopt.report.simulation import (
 from phaseopt.report.supplied_grid import learned_of_grid, supplied_grid_lines
 from phaseopt.torque import leave_out_text, repeatability
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -147,8 +148,8 @@ def _learned(build: "Build") -> list[tuple[str, str]]:
     ]
     if trend is not None:
         pairs += [
-            ("simulated torque is multiplied by", f"{trend.scale:.3f} ± {2 * trend.scale_deviation:.3f}"),
-            ("and moved by", f"{unit.signed(trend.shift)} ± {unit.text(2 * trend.shift_deviation)}"),
+            ("simulated torque is multiplied by", f"{trend.scale:.3f} ± {INTERVAL * trend.scale_deviation:.3f}"),
+            ("and moved by", unit.plus_minus_text(trend.shift, trend.shift_deviation)),
         ]
     return pairs
 

@@ -19,7 +19,7 @@ from phaseopt.job.gains import trapezoid_shares
 from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES, Project, Pull, Side
 from phaseopt.project.load import load_pull
-from phaseopt.study.differences import INTERVAL, Differences, judge_differences
+from phaseopt.study.differences import Differences, judge_differences
 from phaseopt.study.phaser_tracking import (
     PhaseError,
     command_errors,
@@ -34,6 +34,7 @@ from phaseopt.torque import Reduction, reduce_pull
 from phaseopt.torque_model import TorqueModel, torque_model
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread
+from phaseopt.values.interval import INTERVAL
 from phaseopt.values.progress import Progress, silent
 
 LEAST_POINTS = 3  # with fewer, the mean and the shape of a pull say nothing (our judgement)

@@ -19,8 +19,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from phaseopt.values.arrays import BoolArray, FloatArray
+from phaseopt.values.interval import INTERVAL
 
-INTERVAL = 2.0  # standard deviations to either side
 SHARE = float(ndtr(INTERVAL) - ndtr(-INTERVAL))  # of pulls for which an interval holds: 95 %
 _DRAWS, _SEED = 20_000, 20
 

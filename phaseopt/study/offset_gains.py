@@ -12,6 +12,7 @@ from phaseopt.search.objective import cell_weights
 from phaseopt.study.offset_trial import Trial, centrelines_at
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.values.arrays import FloatArray, cells_of
+from phaseopt.values.interval import INTERVAL
 
 BANDS = ("low", "middle", "high")  # thirds of the speeds of the tables
 SEEN = 0.005  # of full-load torque: two pulls on an ordinary dyno, which repeats to 1 % (common practice), show no less
@@ -105,12 +106,12 @@ def torque_change(gain: Gain | None, now: Trial) -> TorqueChange:
     an ordinary dyno repeats to; shifted where that is so on average, but not in a third of the speeds."""
     if gain is None or not math.isfinite(gain.mean):
         return TorqueChange.UNKNOWN
-    sure, dyno = 2.0 * gain.deviation, SEEN * now.full_load
+    sure, dyno = INTERVAL * gain.deviation, SEEN * now.full_load
     if abs(gain.mean) > max(sure, dyno):
         return TorqueChange.MORE if gain.mean > 0.0 else TorqueChange.LESS
     if abs(gain.mean) + sure > 2.0 * dyno:
         return TorqueChange.UNPROVED
-    shifted = any(abs(band.mean) > max(2.0 * band.deviation, 2.0 * dyno) for band in gain.bands)
+    shifted = any(abs(band.mean) > max(INTERVAL * band.deviation, 2.0 * dyno) for band in gain.bands)
     return TorqueChange.SHIFTED if shifted else TorqueChange.SAME
 
 

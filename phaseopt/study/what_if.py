@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 from pydantic import BaseModel
 
-from phaseopt.job.baseline import inputs_of
+from phaseopt.job.baseline import full_throttle_of
 from phaseopt.job.build import Build, build, unknowns_of
-from phaseopt.job.gains import averaged, between_curves, trapezoid_shares
+from phaseopt.job.gains import between_curves, trapezoid_shares
 from phaseopt.project import Project
 from phaseopt.project.cross_checks import contradictions
 from phaseopt.project.load import load_project
@@ -242,10 +242,8 @@ def torque_between(first: Build, second: Build) -> TorqueDifference | None:
     found = between_curves(*curves)
     if found is None:
         return None
-    rpm = found["rpm"].to_numpy()
-    share = trapezoid_shares(rpm)
-    now, then = (float(share @ found[name].to_numpy()) for name in ("first", "second"))
-    deviation, at_most = _shared_deviation(first, second, rpm, share), False
+    rpm, (now, then) = found["rpm"].to_numpy(), (float(found[name]) for name in ("mean_first", "mean_second"))
+    deviation, at_most = _shared_deviation(first, second, rpm), False
     if deviation is None:  # other torque models
         paired = between_curves(*curves, (unknowns_of(first.best), unknowns_of(second.best)))
         assert paired is not None
@@ -254,16 +252,15 @@ def torque_between(first: Build, second: Build) -> TorqueDifference | None:
 
 
 def _curve(built: Build) -> FloatArray:
-    """(n, 3) speeds that count in an average, torque and its standard deviation there at full throttle."""
+    """(R, 4) torque at full throttle, as `between_curves` has it."""
     row = built.torque.isel(load=-1)
-    curve = np.column_stack([row[name].to_numpy() for name in ("rpm", "torque", "torque_sd")])
-    return np.asarray(curve[averaged(row["measured"].to_numpy())])
+    return np.column_stack([row[name].to_numpy() for name in ("rpm", "torque", "torque_sd", "measured")])
 
 
-def _shared_deviation(first: Build, second: Build, rpm: FloatArray, share: FloatArray) -> float | None:
+def _shared_deviation(first: Build, second: Build, rpm: FloatArray) -> float | None:
     """The deviation of a mean difference where both rest on the same torque model; else None."""
-    top = [len(each.project.tables.load) for each in (first, second)]
-    x = [inputs_of(b.limits, b.tables)[n - 1 :: n] for b, n in zip((first, second), top, strict=True)]
+    share = trapezoid_shares(rpm)
+    x = [full_throttle_of(each.limits, each.tables) for each in (first, second)]
     x = [each[np.isin(each[:, 0], rpm)] for each in x]
     if x[0].shape != x[1].shape or len(x[0]) != share.size or not np.array_equal(x[0][:, :2], x[1][:, :2]):
         return None

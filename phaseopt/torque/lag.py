@@ -37,6 +37,7 @@ from scipy.interpolate import BSpline
 from scipy.ndimage import uniform_filter1d
 
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
+from phaseopt.values.interval import INTERVAL
 from phaseopt.values.numba import njit
 from phaseopt.values.triangular import lower_factor, solve_lower
 
@@ -46,7 +47,7 @@ _MEANS = (0.0, 0.5)  # s of a centred mean
 _KERNELS = tuple((share, mean) for share in (0.0, 0.5, 1.0) for mean in _MEANS)  # share of the lag of the first order
 _USUALLY, _HOPELESS = 3, 40.0  # the kernel tried first; below its best, a lag is not tried with the others
 _KNOWN = 0.4  # s, the widest 95 % interval that counts as known
-_SIDES, _SURELY = 1.96, 3.0  # deviations of a 95 % interval, and beyond which torque is moved back
+_SURELY = 3.0  # deviations beyond which torque is moved back
 _USUAL = 0.15  # s, mean of the lag of a brake that shows none (exponential; common practice, no source)
 _STEP = 0.1  # s of a block of rows
 _BEFORE, _AFTER = 1.1, 0.3  # s at full throttle before the first row that counts, and behind the last
@@ -157,7 +158,7 @@ def _lag(log_weight: FloatArray) -> DynoLag:
     mean, without = float(weight[0] @ LAGS), weight[1:] @ LAGS
     apart = math.sqrt((n - 1) / n * float(((without - without.mean()) ** 2).sum())) if n > 1 else 0.0
     deviation = math.hypot(math.sqrt(float(weight[0] @ (LAGS - mean) ** 2)), apart)
-    least, most = min(least, mean - _SIDES * deviation), max(most, mean + _SIDES * deviation)
+    least, most = min(least, mean - INTERVAL * deviation), max(most, mean + INTERVAL * deviation)
     if most - least > _KNOWN:
         usual = np.where(LAGS >= 0.0, np.exp(-np.maximum(LAGS, 0.0) / _USUAL), 0.0) * weight[0]
         usual /= max(float(usual.sum()), 1e-300)

@@ -30,6 +30,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from phaseopt.values.arrays import FloatArray
+from phaseopt.values.interval import INTERVAL
 from phaseopt.values.numba import njit
 
 Direction = Literal["advance", "retard"]
@@ -269,12 +270,12 @@ def moves_of(direction: Direction, steps: Iterable[Step], least: int = LEAST_STE
     about = (direction, min(rpm), max(rpm), len(long))
     fitted = [step for step in long if not step.fit.only_lowest]
     free = [step.fit for step in own if not step.fit.only_lowest and not step.at_stop]
-    sure_swing = max((fit.overshoot - 2.0 * fit.overshoot_error for fit in free), default=0.0)
+    sure_swing = max((fit.overshoot - INTERVAL * fit.overshoot_error for fit in free), default=0.0)
     if len(fitted) < least:  # too few rows on the way: the speed is at least this
         lowest = min(step.fit.speed for step in long)
         nan = math.nan
         return Moves(*about, lowest, nan, lowest, math.inf, nan, sure_swing, nan, nan, nan, nan, only_lowest=True)
-    swing = max((fit.overshoot + 2.0 * fit.overshoot_error for fit in free), default=math.nan)
+    swing = max((fit.overshoot + INTERVAL * fit.overshoot_error for fit in free), default=math.nan)
     speed, speed_error = _speed(fitted)
     delay, delay_error = _mean([s.fit.delay for s in fitted], [s.fit.delay_error for s in fitted])
     late, late_error = _mean([s.fit.late for s in fitted], [s.fit.late_error for s in fitted])
@@ -283,8 +284,8 @@ def moves_of(direction: Direction, steps: Iterable[Step], least: int = LEAST_STE
         *about,
         speed=speed,
         speed_error=speed_error,
-        slowest=max(min(mean - 2.0 * error for mean, error in bands), 0.0),
-        sure_speed=min(mean + 2.0 * error for mean, error in bands),
+        slowest=max(min(mean - INTERVAL * error for mean, error in bands), 0.0),
+        sure_speed=min(mean + INTERVAL * error for mean, error in bands),
         swing=swing if len(free) >= least else math.nan,
         sure_swing=sure_swing,
         delay=delay,

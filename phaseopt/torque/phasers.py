@@ -36,6 +36,7 @@ from phaseopt.torque.phaser_steps import (
 )
 from phaseopt.torque.phases import channel_of
 from phaseopt.values.arrays import FloatArray, IntArray
+from phaseopt.values.interval import INTERVAL
 from phaseopt.values.numba import njit
 
 HELD = 0.5  # crank degrees within which a command holds
@@ -254,7 +255,7 @@ def _steady(found: Sequence[Hold]) -> Steady | None:
     spread = math.sqrt(between + within)
     factor = max(2.0, float(stdtrit(len(found) - 1, 0.975)))
     bound = max(abs(bias) + factor * spread, float(np.abs(error).max()))
-    sure = max(abs(hold.error) - 2.0 * hold.deviation / math.sqrt(hold.rows) for hold in found)
+    sure = max(abs(hold.error) - INTERVAL * hold.deviation / math.sqrt(hold.rows) for hold in found)
     rpm = [hold.rpm for hold in found]
     return Steady(bias, spread, bound, max(sure, 0.0), len(found), min(rpm), max(rpm))
 

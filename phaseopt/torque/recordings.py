@@ -18,6 +18,7 @@ from phaseopt.torque.channels import LogChannel, LogFile
 from phaseopt.torque.clock_offset import ClockOffset, find_clock_offset
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError
+from phaseopt.values.interval import INTERVAL
 
 LONGEST = 2.5  # of a channel's usual steps, between two samples that a straight line may join
 _LEAST_COVERED = 0.5  # least share of the base that every channel covers
@@ -77,8 +78,8 @@ def on_one_clock(files: Sequence[LogFile], shifts: Sequence[float] | None) -> On
             found = offsets[one.file.name] = _offset(lead, one)
             shift = found.seconds
             notes.append(
-                f"{one.file.name}: {shift:+.3f} s (± {2 * found.error:.3f}) added to its times, so that engine speed"
-                f" agrees with {lead.file.name}"
+                f"{one.file.name}: {shift:+.3f} s (± {INTERVAL * found.error:.3f}) added to its times, so that engine "
+                f"speed agrees with {lead.file.name}"
             )
         else:
             shift = 0.0

@@ -14,6 +14,7 @@ from typing import Literal, overload
 import numpy as np
 
 from phaseopt.values.arrays import FloatArray
+from phaseopt.values.interval import INTERVAL
 
 Units = Literal["metric", "inch"]
 
@@ -131,6 +132,18 @@ class Unit:
     def signed_text(self, value: float, more: int = 0) -> str:
         """The value with its sign and unit."""
         return self._named(self.signed(value, more))
+
+    def plus_minus(self, value: float, deviation: float) -> str:
+        """A difference with its sign and its ±, of a standard deviation.
+
+        >>> Unit("N·m", 1.0, 1).plus_minus(5.7, 0.35), Unit("N·m", 1.0, 1).plus_minus_text(-1.0, 0.35)
+        ('+5.7 ± 0.7', '-1.0 ± 0.7 N·m')
+        """
+        return f"{self.signed(value)} ± {self.number(INTERVAL * deviation)}"
+
+    def plus_minus_text(self, value: float, deviation: float) -> str:
+        """The same with its unit."""
+        return f"{self.signed(value)} ± {self.text(INTERVAL * deviation)}"
 
     def _named(self, number: str) -> str:
         """A number in this unit with the unit, as a builder writes it."""

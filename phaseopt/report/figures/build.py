@@ -21,18 +21,19 @@ from phaseopt.report.simulation import alone, beyond
 from phaseopt.report.words import moving, phase_words
 from phaseopt.tables import number_text
 from phaseopt.values.arrays import FloatArray
+from phaseopt.values.interval import INTERVAL
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
 
 
 def full_load_torque(build: "Build") -> Drawing:
-    """Torque at full throttle before and after over engine speed, and the gain, with two standard deviations."""
+    """Torque at full throttle before and after over engine speed, and the gain, with their ±."""
     row, unit = build.torque.isel(load=-1), build.project.display_units.torque
     rpm = row["rpm"].to_numpy()
     after, before, gain = (unit.of(row[name].to_numpy()) for name in ("torque", "torque_before", "gain"))
     names = ("torque_sd", "torque_before_sd", "gain_sd")
-    band, before_band, gain_band = (2 * unit.of(row[name].to_numpy()) for name in names)
+    band, before_band, gain_band = (INTERVAL * unit.of(row[name].to_numpy()) for name in names)
     with styled():
         figure = Figure(figsize=(7.5, 5.6))
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
@@ -57,7 +58,7 @@ def full_load_torque(build: "Build") -> Drawing:
             upper.annotate(f"{number}", at, xytext=(0, 9), textcoords="offset points", ha="center")
         upper.set_ylabel(f"torque, {unit.name}")
         upper.set_title(
-            f"Torque at full throttle: {unit.signed(found.gain)} ± {unit.text(2 * found.deviation)} on average"
+            f"Torque at full throttle: {unit.plus_minus_text(found.gain, found.deviation)} on average"
             f"{' (± is a judgement)' if alone(build) else ''}"
             if np.isfinite(found.gain)
             else "Torque at full throttle: the gain is not known"

@@ -34,6 +34,7 @@ from phaseopt.report.figures.drawing import (
 from phaseopt.report.gains import full_load_power
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -49,7 +50,7 @@ def torque_and_power(build: "Build", *, phone: bool = False) -> Drawing:
     units, row = build.project.display_units, build.torque.isel(load=-1)
     rpm = row["rpm"].to_numpy()
     after, before = (units.torque.of(row[name].to_numpy()) for name in ("torque", "torque_before"))
-    band = 2.0 * units.torque.of(row["torque_sd"].to_numpy())
+    band = INTERVAL * units.torque.of(row["torque_sd"].to_numpy())
     power = full_load_power(build)
     name, size = ("first-torque-phone", (358, 200)) if phone else ("first-torque", (440, 250))
     with styled():

@@ -29,8 +29,8 @@ from phaseopt.torque.phaser_steps import DIRECTIONS, long_steps
 from phaseopt.torque_model import LoggedDay
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL
 
-_NINETY_FIVE = 1.96  # standard errors on either side of a point
 _ACROSS = 3  # panels in a row
 _LOOKS = ((DARK, "-", "o"), (MIDDLE, "--", "s"), (LIGHT, "-.", "^"), (EXHAUST, ":", "D"))
 
@@ -110,7 +110,7 @@ def _curve(points: xr.Dataset, own: np.ndarray, unit: Unit) -> tuple[FloatArray,
     some = points.isel(point=np.flatnonzero(own))
     some = some.isel(point=np.argsort(some["rpm"].to_numpy()))
     torque, within = (unit.of(some[name].to_numpy()) for name in ("torque", "scatter"))
-    return some["rpm"].to_numpy(), torque, _NINETY_FIVE * within
+    return some["rpm"].to_numpy(), torque, INTERVAL * within
 
 
 def _span(points: xr.Dataset) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -128,7 +128,7 @@ def _pull(axes: Axes, own: xr.Dataset, unit: Unit) -> None:
         if marked.any():
             axes.errorbar(
                 own["rpm"][marked], unit.of(own["torque"].to_numpy()[marked]), fmt="o", ms=2.8,
-                yerr=_NINETY_FIVE * unit.of(own["scatter"].to_numpy()[marked]), mfc=face, mec=DARK,
+                yerr=INTERVAL * unit.of(own["scatter"].to_numpy()[marked]), mfc=face, mec=DARK,
                 mew=0.7, ecolor=MIDDLE, elinewidth=0.9, zorder=2,
             )  # fmt: skip
 
@@ -172,7 +172,7 @@ def _group(axes: Axes, group: Repeats, names: Sequence[str], unit: Unit) -> None
     for k, pull in enumerate(group.pulls):
         colour, dash, marker = _LOOKS[k % len(_LOOKS)]
         axes.errorbar(
-            group.rpm, unit.of(group.torque[k] - mean), yerr=_NINETY_FIVE * unit.of(group.error[k]), fmt=marker + dash,
+            group.rpm, unit.of(group.torque[k] - mean), yerr=INTERVAL * unit.of(group.error[k]), fmt=marker + dash,
             ms=3.5, lw=1, color=colour, elinewidth=0.7, label=names[pull],
         )  # fmt: skip
     axes.axhline(0.0, color=BLACK, lw=0.8)

@@ -9,6 +9,7 @@ from phaseopt.report.figures.colours import BLACK, MAP, WHITE
 from phaseopt.report.figures.drawing import DARK, EDGE, LIGHT, MIDDLE, RULE, styled, svg_element
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import Choice, OffsetStudy
+from phaseopt.values.interval import INTERVAL
 
 _COLOURS = {"as fitted": DARK, "best of all": MIDDLE, "best, travel clear": LIGHT}
 _MARKS = {"as fitted": "s", "best of all": "^", "best, travel clear": "D"}
@@ -100,13 +101,13 @@ def _gain(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
         axes = figure.subplots()
         for name, choice in named:
             assert choice.gain is not None
-            gain, band = (unit.of(each) for each in (choice.gain.full_load, 2.0 * choice.gain.full_load_deviation))
+            gain, band = (unit.of(each) for each in (choice.gain.full_load, INTERVAL * choice.gain.full_load_deviation))
             axes.fill_between(rpm, gain - band, gain + band, color=_COLOURS[name], alpha=0.2, lw=0)
             axes.plot(rpm, gain, marker=_MARKS[name], color=_COLOURS[name], ms=4, label=name)
         axes.axhline(0.0, color=BLACK, lw=0.8)
         axes.set_xlabel("engine speed, rpm")
         axes.set_ylabel(f"gain at full throttle, {unit.name}")
-        axes.set_title("Best tables against the best tables as fitted, with two standard deviations")
+        axes.set_title("Best tables against the best tables as fitted; band: ± (95 %)")
         axes.grid(alpha=0.3)
         axes.legend(loc="best")
         return svg_element(figure, "offsets-gain", "Gain at full throttle over engine speed")

@@ -25,6 +25,7 @@ from phaseopt.study.parts.combinations import AS_IT_IS
 from phaseopt.study.parts.study import PartsStudy
 from phaseopt.study.parts.trial import Outcome
 from phaseopt.values.arrays import FloatArray
+from phaseopt.values.interval import INTERVAL
 
 _MARKS = ("o", "s", "^", "D", "v", "P", "X")
 _WIDE, _NAMES = 660.0, 178.0  # pixels of a figure, and of the names at its right
@@ -49,7 +50,7 @@ def torque_fan(study: PartsStudy) -> Drawing:
             found = study.outcome(key)
             curve, gain = unit.of(found.curve), unit.of(found.curve - _at(now, found.rpm))
             if key == best:
-                band = 2.0 * unit.of(study.gain(key)[1])
+                band = INTERVAL * unit.of(study.gain(key)[1])
                 for axes, line in ((upper, curve), (lower, gain)):
                     axes.fill_between(found.rpm, line - band, line + band, color=INK, alpha=0.12, lw=0)
             look = {"color": INK, "lw": 2.5, "zorder": 5} if key == best else {"color": SOFT, "lw": 1.0}

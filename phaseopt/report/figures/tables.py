@@ -17,6 +17,7 @@ from phaseopt.report.simulation import beyond
 from phaseopt.report.words import phase_words
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import power_kw
+from phaseopt.values.interval import INTERVAL
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -53,10 +54,10 @@ def table_map(build: "Build", side: Side) -> Drawing:
 
 
 def power_over_speed(build: "Build") -> Drawing:
-    """Power at the crank at full throttle before and after, with two standard deviations."""
+    """Power at the crank at full throttle before and after, with its ±."""
     full, unit = full_load_power(build), build.project.display_units.power
     rpm, before, after = full["rpm"], unit.of(full["before"]), unit.of(full["after"])
-    band = 2.0 * unit.of(power_kw(build.torque.isel(load=-1)["torque_sd"].to_numpy(), rpm))
+    band = INTERVAL * unit.of(power_kw(build.torque.isel(load=-1)["torque_sd"].to_numpy(), rpm))
     with styled():
         figure = Figure(figsize=(7.5, 4.4), layout="constrained")
         axes = figure.subplots()
@@ -85,7 +86,9 @@ def dips_over_speed(build: "Build") -> Drawing:
         axes.plot(rpm, torque, "o-", color=MIDDLE, ms=4, label="expected torque with these tables")
         for number, dip in enumerate(found, start=1):
             inside = (rpm >= dip.rpm_from) & (rpm <= dip.rpm_to)
-            what = f"{number}: {unit.number(dip.depth)} ± {unit.text(2 * dip.deviation)}, {cause_words(dip, unit)}"
+            what = (
+                f"{number}: {unit.number(dip.depth)} ± {unit.text(INTERVAL * dip.deviation)}, {cause_words(dip, unit)}"
+            )
             label = textwrap.fill(what, _WIDTH)
             axes.vlines(rpm[inside], torque[inside], even[inside], color=DARK, lw=3, alpha=0.5, label=label)
             at = float(np.interp(dip.rpm, rpm, torque))

@@ -22,6 +22,7 @@ from phaseopt.torque_model import TorqueModel, deviations
 from phaseopt.torque_model.trust import centrelines
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL
 
 _NINETY = float(ndtri(0.95))
 _SPEEDS = 4  # at which slices are drawn
@@ -162,7 +163,7 @@ def thin(project: Project, surface: TorqueSurface, limits: Limits, *, supplied_g
         else:
             side = moving(project)[0]
             row = found["over_timing"].squeeze()
-            panels[0].plot(row[f"{side}_phase"], 2 * unit.of(row.to_numpy()), "o-", color=MIDDLE, ms=4)
+            panels[0].plot(row[f"{side}_phase"], INTERVAL * unit.of(row.to_numpy()), "o-", color=MIDDLE, ms=4)
             _shade_unsafe(panels[0], limits, side)
             panels[0].set_xlabel(f"{phase_words(project, side)}, degrees")
             panels[0].set_ylabel(f"± of torque (95 %), {unit.name}")
@@ -182,7 +183,7 @@ def thin(project: Project, surface: TorqueSurface, limits: Limits, *, supplied_g
 
 def _map(figure: Figure, axes: Axes, found: xr.DataArray, across: str, up: str, unit: Unit) -> None:
     values = found.transpose(up, across)
-    drawn = axes.contourf(values[across], values[up], 2 * unit.of(values.to_numpy()), levels=STEPS, cmap=MAP)
+    drawn = axes.contourf(values[across], values[up], INTERVAL * unit.of(values.to_numpy()), levels=STEPS, cmap=MAP)
     lines = axes.contour(drawn, levels=np.asarray(drawn.levels)[::3], colors=WHITE, linewidths=0.6)
     axes.clabel(lines, fmt="%.1f", fontsize=7)
     figure.colorbar(drawn, ax=axes, label=unit.name, orientation="horizontal", shrink=0.9, fraction=0.06, pad=0.18)

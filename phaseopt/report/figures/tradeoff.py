@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 from phaseopt.report.figures.colours import BLACK, WHITE
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.study.tradeoff import Tradeoff
+from phaseopt.values.interval import INTERVAL
 
 NUMBERED = 7  # trials of a curve that bear their number
 _AXES = (
@@ -39,7 +40,7 @@ def _draw(axes: Any, found: Tradeoff, name: str) -> None:
     unit, most = found.project.display_units.torque, found.curve(name)
     torque, other = unit.of(found.trials["torque"].to_numpy()), found.trials[name].to_numpy()
     if name == "torque_sd":
-        other = 2 * unit.of(other)
+        other = INTERVAL * unit.of(other)
     axes.plot(other, torque, "o", color=LIGHT, ms=3, alpha=0.7, label="trial")
     axes.step(other[most], torque[most], where="post", color=MIDDLE, lw=1.2, label="most torque at or below")
     axes.plot(other[0], torque[0], "s", color=BLACK, mfc=WHITE, ms=7, label="your settings")

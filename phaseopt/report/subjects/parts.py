@@ -34,6 +34,7 @@ from phaseopt.study.parts.study import PartsStudy
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Outcome
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL, is_shown
 
 SAME = 0.05  # N·m, that no figure shows
 _PARTS_SHOWN, _GROUPS_SHOWN = 6, 2
@@ -125,8 +126,8 @@ def difference_words(mean: float, deviation: float, unit: Unit) -> str:
     >>> difference_words(6.1, 0.7, METRIC.torque), difference_words(0.4, 0.7, METRIC.torque)
     ('+6.1 ± 1.4 N·m', 'no clear difference (+0.4 ± 1.4 N·m)')
     """
-    words = f"{unit.signed(mean)} ± {unit.text(2.0 * deviation)}"
-    return words if abs(mean) > 2.0 * deviation else f"no clear difference ({words})"
+    words = unit.plus_minus_text(mean, deviation)
+    return words if is_shown(mean, deviation) else f"no clear difference ({words})"
 
 
 def chance_cell(share: float) -> str:
@@ -172,7 +173,7 @@ def choice_table(study: PartsStudy) -> Table:
         place = study.finalists.index
         cells = [
             study.combinations[key].words,
-            f"{units.torque.signed(mean)} ± {units.torque.number(2.0 * deviation)}",
+            units.torque.plus_minus(mean, deviation),
             chance_cell(float(study.paired.best[place(key)])),
             chance_cell(study.paired.beats(place(key), place(study.present), least_gain(study))),
         ]
@@ -256,7 +257,7 @@ def next_best_lines(study: PartsStudy) -> list[str]:
     if less is not None and less != other:
         lines.append(f"Cheapest that is not clearly worse: {name_of(study, less)}, {_against(study, less, best)}.")
     mean, deviation = study.gain(best, other)
-    if abs(mean) > 2.0 * deviation:
+    if is_shown(mean, deviation):
         return [*lines, "No measurement is needed to choose between the two."]
     return [*lines, *_deciding_lines(study, best, other, "To decide between the two")]
 
@@ -266,7 +267,7 @@ def _deciding_lines(study: PartsStudy, one: str, other: str, words: str) -> list
     found = deciding(study, one, other)
     if found is None or found.left > _NARROWER * deviation:
         return []
-    left, now = unit.number(2.0 * found.left), unit.text(2.0 * deviation)
+    left, now = unit.number(INTERVAL * found.left), unit.text(INTERVAL * deviation)
     return [f"{words}: {found.measure}. That leaves ± {left} of ± {now}."]
 
 
@@ -283,7 +284,7 @@ def part_line(study: PartsStudy, fact: PartFact) -> str:
     """What a part brings, alone and with others."""
     unit = study.base.project.display_units.torque
     brings = fact.brings
-    unsure = "" if fact.deviation is None else f" ± {unit.number(2.0 * fact.deviation)}"
+    unsure = "" if fact.deviation is None else f" ± {unit.number(INTERVAL * fact.deviation)}"
     price = price_text(study, fact.price)
     words = f"{capital(fact.part[1])}{f' ({price})' if price else ''}: average {unit.signed(brings.mean)}{unsure} "
     words += unit.name + ("" if fact.alone is None else f", alone {unit.signed(fact.alone)}")
@@ -380,7 +381,7 @@ def grind_words(study: PartsStudy, found: GrindFound) -> str:
         mean, deviation = Paired.of([found.outcome, found.rival_outcome], study.base.knowledge).difference(0, 1)
         over = f"over the {found.rival.kinds_of[kind]}, other parts alike"
         words += f" {capital(difference_words(mean, deviation, unit))} {over}."
-        if mean <= 2.0 * deviation:
+        if mean <= INTERVAL * deviation:
             words = f"The {family} is not worth having ground. At its best ({asked}): "
             words += f"{difference_words(mean, deviation, unit)} {over}."
     spans = [

@@ -20,6 +20,7 @@ from phaseopt.torque import LogQuality, OutlierPull, PhaserResponse, Reduction, 
 from phaseopt.torque_model import LoggedDay, UnlikePull
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL
 
 _CORRECTED = 0.01  # share of torque: of a factor that shows, and within which a difference is that factor
 _FEW = 3  # degrees of freedom below which the least difference is itself little known
@@ -113,7 +114,7 @@ def pull_table(day: LoggedDay) -> Table:
                 *(_span(own[centre]) for centre in ("icl", "ecl")),
                 unit.number(torque[best]),
                 f"{rpm[best]:.0f}",
-                unit.number(2.0 * float(np.median(own["scatter"]))),
+                unit.number(INTERVAL * float(np.median(own["scatter"]))),
             )
         )
     head = ("pull", "points", "rpm", "intake", "exhaust", f"peak {unit.name}", "at rpm", f"± {unit.name}")
@@ -247,14 +248,14 @@ def _outlier_text(outlier: OutlierPull, names: list[str], unit: Unit) -> str:
     if outlier.unclear:
         return (
             f"{name} and {names[outlier.other]} were pulled at one timing and differ by {size} on average"
-            + (f", and by ± {unit.text(2 * outlier.unevenness)} along speed" if outlier.uneven else "")
+            + (f", and by ± {unit.text(INTERVAL * outlier.unevenness)} along speed" if outlier.uneven else "")
             + ": one of them does not belong, and nothing says which; make that pull once more"
         )
     if outlier.uneven:
         return (
             f"{name} does not belong: its difference from its repeats changes along speed by ±"
-            f" {unit.text(2 * outlier.unevenness)}, more than repeats do. Check the cams of that day (offsets, rest),"
-            " throttle, mixture and spark, and whether it is the same engine"
+            f" {unit.text(INTERVAL * outlier.unevenness)}, more than repeats do. Check the cams of that day (offsets, "
+            "rest), throttle, mixture and spark, and whether it is the same engine"
         )
     word = "less" if outlier.share < 0 else "more"
     return (
@@ -265,7 +266,7 @@ def _outlier_text(outlier: OutlierPull, names: list[str], unit: Unit) -> str:
 
 def unlike_words(unlike: UnlikePull, names: list[str], unit: Unit) -> str:
     """A pull that the others do not predict, and what to look for."""
-    size = f"{unit.number(abs(unlike.difference))} ± {unit.text(2 * unlike.deviation)}"
+    size = f"{unit.number(abs(unlike.difference))} ± {unit.text(INTERVAL * unlike.deviation)}"
     more = "more" if unlike.difference > 0 else "less"
     if unlike.tilted:
         what = f"the upper half of its speeds against the lower reads {size} {more} than the other pulls predict"

@@ -10,6 +10,7 @@ from phaseopt.study.tradeoff import CAUTION, ROUGHNESS, SLEW_SHARE, Tradeoff
 from phaseopt.study.tradeoff_trial import Settings
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL
 
 DEFINITION = (
     "The knee is the trial that gives up least in all. The loss of torque counts half, the rms step a quarter, the "
@@ -93,7 +94,7 @@ def row(found: Tradeoff, position: int) -> tuple[str, ...]:
     return (
         f"{int(at['trial'])}",
         *(number_text(float(at[name])) for name in ("roughness", "caution", "slew_share")),
-        f"{unit.number(float(at['torque']))} ± {unit.number(2 * float(at['torque_sd']))}",
+        f"{unit.number(float(at['torque']))} ± {unit.number(INTERVAL * float(at['torque_sd']))}",
         unit.number(float(at["full_torque"])),
         f"{float(at['rms_step']):.2f}",
         f"{float(at['largest_step']):g}",

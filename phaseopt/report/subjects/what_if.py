@@ -10,6 +10,7 @@ from phaseopt.report.gains import peak_figure, peak_power
 from phaseopt.report.simulation import notes
 from phaseopt.study.what_if import TorqueDifference, Variant, WhatIf
 from phaseopt.values.display_units import DisplayUnits, Unit
+from phaseopt.values.interval import INTERVAL, is_shown
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -83,10 +84,10 @@ def difference_words(found: TorqueDifference | None, unit: Unit) -> str:
     """Torque at full throttle on average against the project as it is."""
     if found is None:
         return "torque cannot be compared"
-    if not any(round(unit.of(each), unit.decimals) for each in (found.mean, 2.0 * found.deviation)):
+    if not any(round(unit.of(each), unit.decimals) for each in (found.mean, INTERVAL * found.deviation)):
         return "no difference in torque"
-    size = f"{unit.signed(found.mean)} ± {unit.text(2.0 * found.deviation)}{' at most' if found.at_most else ''}"
-    sure = abs(found.mean) > 2.0 * found.deviation
+    size = f"{unit.plus_minus_text(found.mean, found.deviation)}{' at most' if found.at_most else ''}"
+    sure = is_shown(found.mean, found.deviation)
     return f"{size} on average at full throttle" if sure else f"no clear difference in torque ({size})"
 
 
@@ -103,7 +104,7 @@ def interplay_lines(interplay: float | None, unit: Unit) -> list[str]:
 def _gain_cells(found: TorqueDifference | None, unit: Unit) -> tuple[str, str]:
     if found is None:
         return "", ""
-    return unit.number(found.second), f"{unit.signed(found.mean)} ± {unit.number(2.0 * found.deviation)}"
+    return unit.number(found.second), unit.plus_minus(found.mean, found.deviation)
 
 
 def _state_cells(build: "Build", units: DisplayUnits, *, same: bool) -> tuple[str, ...]:

@@ -109,9 +109,9 @@ function tellTorque(now) {
   const own = known.cells[chosen.cell], unit = known.units.torque.unit, lines = [];
   if (atOwnTiming()) {
     lines.push(own.torque === null ? "Torque is not known here."
-      : `Expected torque ${shown("torque", own.torque)} ± ${shown("torque", 2 * own.torque_sd)} ${unit}, ` +
+      : `Expected torque ${shown("torque", own.torque)} ± ${shown("torque", known.interval * own.torque_sd)} ${unit}, ` +
         (own.gain === null ? "torque before not known."
-          : `${shown("torque", own.gain, true)} ± ${shown("torque", 2 * own.gain_sd)} against before.`));
+          : `${shown("torque", own.gain, true)} ± ${shown("torque", known.interval * own.gain_sd)} against before.`));
     lines.push(own.limited_by.length ? `Limited here by: ${own.limited_by.join("; ")}.` : "Torque alone decides here.");
     if (own.costs.length) {
       lines.push(`What limits cost this cell: ${own.costs.map(([limit, per, cost]) =>
@@ -120,7 +120,7 @@ function tellTorque(now) {
   } else {
     const found = torqueAt(chosen.cell, now.intake, now.exhaust);
     lines.push(found === null ? "Torque is not known here."
-      : `Expected torque about ${shown("torque", found.mean)} ± ${shown("torque", 2 * found.uncertainty)} ${unit}` +
+      : `Expected torque about ${shown("torque", found.mean)} ± ${shown("torque", known.interval * found.uncertainty)} ${unit}` +
         (own.torque === null ? "." : `, ${shown("torque", found.mean - own.torque, true)} against the table's own timing.`));
     if (found && !found.reach) lines.push("The torque model does not speak of this timing: a guess.");
   }

@@ -182,15 +182,15 @@ function drawLine(page, cell, phases, side) {
   const nodes = axis.map((phase) => torqueAt(cell, side === "intake" ? phase : 0, side === "exhaust" ? phase : 0));
   const real = nodes.filter((node) => node), factor = known.units.torque.factor;
   if (!real.length) return "Torque of this cell is not known.";
-  const low = Math.min(...real.map((n) => n.mean - 2 * n.uncertainty)) * factor;
-  const high = Math.max(...real.map((n) => n.mean + 2 * n.uncertainty)) * factor;
+  const low = Math.min(...real.map((n) => n.mean - known.interval * n.uncertainty)) * factor;
+  const high = Math.max(...real.map((n) => n.mean + known.interval * n.uncertainty)) * factor;
   const words = known.tied ? "phase of both cams" : `${side} phase`;
   const at = axes(page, [axis[0], axis[axis.length - 1]], [low, high + 0.1], [
     `${words}, crank °, + = advanced`, `torque, ${known.units.torque.unit}`]);
   shadeUnsafe(pen, at, side);
   pen.strokeStyle = colour("ink");
   for (const end of known.clamps[side]) line(pen, [[at.px(end), at.inside[1]], [at.px(end), at.inside[1] + at.inside[3]]]);
-  for (const [times, size, dash] of [[0, 2, []], [2, 1, [4, 3]], [-2, 1, [4, 3]]]) {
+  for (const [times, size, dash] of [[0, 2, []], [known.interval, 1, [4, 3]], [-known.interval, 1, [4, 3]]]) {
     pen.lineWidth = size;
     pen.setLineDash(dash);
     const height = (n) => at.py((nodes[n].mean + times * nodes[n].uncertainty) * factor);
@@ -211,7 +211,7 @@ function drawLine(page, cell, phases, side) {
   marker(pen, at.px(own.phases[number]), height(own.phases[number]), "chosen");
   marker(pen, at.px(phases[side]), height(phases[side]), "slider");
   const clamps = known.clamps[side];
-  return `Expected torque over the ${words}; dashed, ±. Grey: not clear at some speed up to ` +
+  return `Expected torque over the ${words}; dashed, ± (95 %). Grey: not clear at some speed up to ` +
     `${known.top} rpm. Upright lines: the clamps, ${degrees(clamps[0])} to ${degrees(clamps[1])}. ` +
     `${mute ? "Dots, or no line: the torque model does not speak there. " : ""}${MARKS}`;
 }
