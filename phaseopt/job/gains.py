@@ -105,15 +105,15 @@ def gains(
     return Gains(found.rpm, found.before, found.after, found.deviation, _moved(torque, tables, limited_by, baseline))
 
 
-def average_gain(surface: TorqueSurface, before: FloatArray, after: FloatArray, measured: BoolArray) -> AverageGain:
+def average_gain(surface: TorqueSurface, before: FloatArray, after: FloatArray, *measured: BoolArray) -> AverageGain:
     """The average gain at full throttle.
 
     Parameters: `surface`, the torque model; inputs (R, 4) of the full-throttle cells of the tables `before` and
-    `after`; `measured` (R,) which speeds pulls reached.
+    `after`; `measured`, each (R,), as `averaged_shares` has it.
     """
     mean, covariance = surface.joint(np.concatenate([before, after]))
     n, rpm = len(before), before[:, 0]
-    share = averaged_shares(rpm, np.isfinite(mean[:n]) & np.isfinite(mean[n:]), measured)
+    share = averaged_shares(rpm, np.isfinite(mean[:n]) & np.isfinite(mean[n:]), *measured)
     contrast = np.concatenate([-share, share])
     deviation = np.sqrt(np.maximum(contrast @ np.nan_to_num(covariance) @ contrast, 0.0))
     mean, counted = np.nan_to_num(mean), rpm[share > 0.0]
@@ -121,17 +121,18 @@ def average_gain(surface: TorqueSurface, before: FloatArray, after: FloatArray, 
     return AverageGain(span, float(share @ mean[:n]), float(share @ mean[n:]), float(deviation))
 
 
-def averaged_shares(rpm: FloatArray, known: BoolArray, measured: BoolArray) -> FloatArray:
+def averaged_shares(rpm: FloatArray, known: BoolArray, *measured: BoolArray) -> FloatArray:
     """(n,) what each speed counts in an average at full throttle, 1 in all: by area under the curve.
 
     Those count where torque is `known`, from the first speed that was `measured` to the last: what nobody measured is
-    in no average. All known ones count where nothing was measured. NaN where less than two count.
+    in no average. All known ones count where nothing was measured. Of two pairs of tables both are to be `measured`.
+    NaN where less than two count.
 
     >>> rpm, all_known = np.array([1e3, 2e3, 3e3, 5e3]), np.ones(4, dtype=bool)
     >>> averaged_shares(rpm, all_known, np.array([False, True, True, True])).round(3).tolist()
     [0.0, 0.167, 0.5, 0.333]
     """
-    counts = known & averaged(measured)
+    counts = np.logical_and.reduce([known, *(averaged(each) for each in measured)])
     if np.count_nonzero(counts) < 2:
         return np.full(rpm.size, np.nan)
     shares = np.zeros(rpm.size)

@@ -50,7 +50,12 @@ def _columns(study: OffsetStudy) -> list[Column]:
             lambda t: t.score,
         ),
         column("bound", "what no tables there can score more than", "N m", lambda t: t.bound),
-        column("full_load_torque", "expected torque, mean of the full-load row", "N m", lambda t: t.full_load),
+        column(
+            "full_load_torque",
+            "expected torque, average at full throttle over the measured speeds",
+            "N m",
+            lambda t: t.full_load,
+        ),
         Column("tables", "whether the tables are clear", ["clear" if t.clear else "not clear" for t in trials]),
         Column("full_travel", "verdict on full travel", [t.travel for t in trials]),
         column(

@@ -49,5 +49,11 @@ def _columns(sheet: RunSheet) -> list[Column]:
     expected_gain = np.array([pull.expected_gain for pull, _ in pulls])
     return [
         *columns,
-        Column("expected_gain", "expected gain of the final tables by this pull, mean", expected_gain, "N m", 3),
+        Column(
+            "expected_gain",
+            "what this pull adds to the final tables on average at full throttle",
+            expected_gain,
+            "N m",
+            3,
+        ),
     ]

@@ -19,6 +19,7 @@ from phaseopt.torque import repeatability
 from phaseopt.torque_model import TorqueModel
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import DisplayUnits, Unit
+from phaseopt.values.interval import INTERVAL
 from phaseopt.values.progress import Progress, silent
 
 SPARK = (
@@ -57,7 +58,7 @@ def plan_pulls(limits: Limits, learnt: TorqueModel, pulls: int, progress: Progre
         state, offered, field.read, noise, wanted + 1, lambda n: progress(n / (wanted + 1), "choosing pulls")
     )
     ordered = sorted(chosen, key=lambda c: -cells.margin(c))
-    gains = expected_gains(state, [*ordered, further], field.read, noise)
+    gains = expected_gains(cells.averaging(state), [*ordered, further], field.read, noise)
     planned = [cells.planned(c, after - before) for c, before, after in zip(ordered, gains, gains[1:], strict=False)]
     units = project.display_units
     return Plan(
@@ -83,17 +84,17 @@ def _timings_made(model: ContactModel, learnt: TorqueModel) -> FloatArray | None
 
 
 def _repeats(learnt: TorqueModel) -> tuple[float, str]:
-    """The standard deviation of a pull's mean among repeats, N·m, and what a reader is shown it as."""
+    """The standard deviation of a pull's mean among repeats, N·m, and by what it is known."""
     if learnt.reduction is not None:
         repeated = repeatability(learnt.reduction.points)
         if repeated.freedom >= LEAST_FREEDOM:
-            return repeated.deviation, "half the ± of one pull (95 %, by repeats on this dyno)"
-    return learnt.surface.hyperparameters.pull, "half the ± of one pull (95 %, by the torque model)"
+            return repeated.deviation, "by repeats on this dyno"
+    return learnt.surface.hyperparameters.pull, "by the torque model"
 
 
 def _stop(gains: tuple[float, ...], learnt: TorqueModel, unit: Unit) -> str:
     together, further, (least, known) = gains[-2] - gains[0], gains[-1] - gains[-2], _repeats(learnt)
-    limit = f"{unit.text(least)}, {known}"
+    limit = f"{unit.text(least)}: half of the ± {unit.text(INTERVAL * least)} (95 %) that one pull repeats to, {known}"
     enough = len(learnt.surface.readings) > 0 and together < least
     adds = f"these pulls should add {_torque(together, unit)} to the final tables' average at full throttle"
     if enough:

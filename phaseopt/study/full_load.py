@@ -1,11 +1,12 @@
 """The cells of full load that a plan decides on: the labels that pulls and tables may use, and what is known there."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from phaseopt.clearance.limits import Limits
+from phaseopt.job.gains import averaged_shares
 from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES, Project
 from phaseopt.search.objective import cell_weights
@@ -66,6 +67,12 @@ class FullLoad:
         covariance = np.where(known.ravel()[:, None] & known.ravel(), covariance, 0.0)
         weight = cell_weights(project)[:, -1]
         return KnowledgeGradient.of(np.where(known, mean, 0.0), covariance, weight, self.allowed & known)
+
+    def averaging(self, state: KnowledgeGradient) -> KnowledgeGradient:
+        """The same with gains as the average at full throttle has them, of the speeds that pulls read; by weight where
+        these are less than two."""
+        shares = averaged_shares(self.rpm, state.weight > 0.0, self.field.read)
+        return state if np.isnan(shares).any() else replace(state, weight=shares)
 
     def in_one_box(self, candidate: Candidate) -> bool:
         """Whether all timings of a pull are in one safe box, so that nothing between them is unsafe."""

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from phaseopt.job.gains import AverageGain, average_gain
 from phaseopt.project import Project
 from phaseopt.search.objective import cell_weights
 from phaseopt.study.offset_trial import Trial, centrelines_at
@@ -14,7 +15,7 @@ from phaseopt.surrogate import TorqueSurface
 from phaseopt.values.arrays import FloatArray, cells_of
 from phaseopt.values.interval import INTERVAL
 
-BANDS = ("low", "middle", "high")  # thirds of the speeds of the tables
+BANDS = ("low", "middle", "high")  # thirds of the speeds that count in an average
 SEEN = 0.005  # of full-load torque: two pulls on an ordinary dyno, which repeats to 1 % (common practice), show no less
 
 
@@ -42,27 +43,32 @@ class Band:
 
 @dataclass(frozen=True, eq=False)
 class Gain:
-    """Gain in expected torque, N·m: `mean` of all cells by weight with its `deviation`, by `bands` of speed at full
-    load, and at each speed of the full-load row: `full_load` (R,), its `full_load_deviation`. Cells whose torque is
-    not known at both offsets count nothing; nan where none is left."""
+    """Gain in expected torque, N·m: `mean` of all cells by weight with its `deviation`, which decides; by `bands` of
+    speed at full load; at each speed of the full-load row: `full_load` (R,), its `full_load_deviation`; and the
+    `average` at full throttle, as of a build. Cells whose torque is not known at both offsets count nothing; nan where
+    none is left."""
 
     mean: float
     deviation: float
     bands: tuple[Band, ...]
     full_load: FloatArray
     full_load_deviation: FloatArray
+    average: AverageGain
 
     def as_plain(self) -> dict[str, Any]:
         """As JSON holds it; `of_plain` reads it back."""
         rows = {name: getattr(self, name).tolist() for name in ("full_load", "full_load_deviation")}
-        return {"mean": self.mean, "deviation": self.deviation, "bands": [asdict(band) for band in self.bands]} | rows
+        plain = {"mean": self.mean, "deviation": self.deviation, "average": asdict(self.average)}
+        return plain | {"bands": [asdict(band) for band in self.bands]} | rows
 
     @classmethod
     def of_plain(cls, found: dict[str, Any]) -> "Gain":
         """From what `as_plain` gave."""
         bands = tuple(Band(**(each | {"rpm": (each["rpm"][0], each["rpm"][1])})) for each in found["bands"])
         rows = [np.array(found[name], dtype=np.float64) for name in ("full_load", "full_load_deviation")]
-        return cls(found["mean"], found["deviation"], bands, rows[0], rows[1])
+        span = found["average"]["rpm"]
+        average = AverageGain(**(found["average"] | {"rpm": (span[0], span[1])}))
+        return cls(found["mean"], found["deviation"], bands, rows[0], rows[1], average)
 
 
 def gain_between(project: Project, surface: TorqueSurface, now: Trial, other: Trial) -> Gain:
@@ -87,10 +93,12 @@ def gain_between(project: Project, surface: TorqueSurface, now: Trial, other: Tr
 
     full = np.arange(cells) % load.size == load.size - 1
     speed = np.repeat(rpm, load.size)
-    edges = np.linspace(rpm[0], rpm[-1], len(BANDS) + 1)
+    average = average_gain(surface, x[cells:][full], x[:cells][full], now.measured, other.measured)
+    counted = (speed >= average.rpm[0]) & (speed <= average.rpm[1])  # what nobody measured is in no band
+    edges = np.linspace(*average.rpm, len(BANDS) + 1)
     bands = []
     for name, low, high in zip(BANDS, edges[:-1], edges[1:], strict=True):
-        inside = full & (speed >= low) & ((speed < high) | (high == edges[-1]))
+        inside = full & counted & (speed >= low) & ((speed < high) | (high == edges[-1]))
         mean, deviation, share = of(inside.astype(np.float64))
         now_there = float(share @ np.nan_to_num(torque[cells:]))
         bands.append(
@@ -98,7 +106,8 @@ def gain_between(project: Project, surface: TorqueSurface, now: Trial, other: Tr
         )
     each = [of((np.arange(cells) == cell).astype(np.float64)) for cell in np.flatnonzero(full)]
     mean, deviation, _ = of(cell_weights(project).ravel())
-    return Gain(mean, deviation, tuple(bands), np.array([m for m, _, _ in each]), np.array([d for _, d, _ in each]))
+    by_speed = np.array([[mean, deviation] for mean, deviation, _ in each])
+    return Gain(mean, deviation, tuple(bands), by_speed[:, 0], by_speed[:, 1], average)
 
 
 def torque_change(gain: Gain | None, now: Trial) -> TorqueChange:

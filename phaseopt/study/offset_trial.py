@@ -9,12 +9,13 @@ from phaseopt.clearance.check import check_tables
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.clearance.rules import CLEAR, margins
+from phaseopt.job.gains import averaged_shares
 from phaseopt.job.stages import searched, with_quantities
 from phaseopt.project import Project
 from phaseopt.study.offset_range import Offsets, TorqueEverywhere, fitted_at
 from phaseopt.tables import PhaseTables
 from phaseopt.torque_model import TorqueModel
-from phaseopt.values.arrays import FloatArray
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
 
@@ -33,7 +34,7 @@ class Trial:
     bound : float
         What no tables at these offsets can score more than [N·m].
     full_load : float
-        Expected torque of the full-load row, mean over the speeds at which it is known [N·m].
+        Average torque at full throttle [N·m], as of a build (`job.gains.averaged_shares`).
     unknown, unmeasured : int
         Cells that the torque model does not know, and cells that measured points do not reach.
     outside : tuple of float
@@ -49,6 +50,8 @@ class Trial:
         What full travel keeps above the rule that limits it [mm]; below 0 it breaks it.
     travel_running : dict
         Least running gap of full travel by contact [mm].
+    measured : bool array (R,)
+        Which cells at full throttle measured points reach.
     phases : array (2, R, L)
         The tables, intake first [crank deg from rest].
     """
@@ -66,6 +69,7 @@ class Trial:
     travel: str
     travel_margin: float
     travel_running: dict[str, float]
+    measured: BoolArray
     phases: FloatArray
 
     @property
@@ -81,13 +85,17 @@ class Trial:
     def as_plain(self) -> dict[str, Any]:
         """As JSON holds it; `of_plain` reads it back."""
         found = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        return found | {"phases": self.phases.tolist()}
+        return found | {"measured": self.measured.tolist(), "phases": self.phases.tolist()}
 
     @classmethod
     def of_plain(cls, found: dict[str, Any]) -> "Trial":
         """From what `as_plain` gave."""
         pairs = {name: (float(found[name][0]), float(found[name][1])) for name in ("offsets", "outside")}
-        return cls(**(found | pairs | {"phases": np.array(found["phases"], dtype=np.float64)}))
+        arrays = {
+            "measured": np.array(found["measured"], dtype=np.bool_),
+            "phases": np.array(found["phases"], dtype=np.float64),
+        }
+        return cls(**(found | pairs | arrays))
 
 
 def tables_of(project: Project, trial: Trial) -> PhaseTables:
@@ -110,14 +118,15 @@ def tried(project: Project, learnt: TorqueModel, everywhere: TorqueEverywhere, o
     travel = limits.full_travel
     each = [np.array([gaps[c] for c in model.contacts]) for gaps in (travel.static, travel.running)]
     torque, cells = labels.torque[found.labels], verdict.cells
-    full = torque[:, -1]
+    measured = labels.measured[found.labels]
+    full, rpm = torque[:, -1], np.array(project.tables.rpm)
     return Trial(
         offsets,
         found.value / torque.size,
         found.bound / torque.size,
-        float(full[np.isfinite(full)].mean()) if np.isfinite(full).any() else float("nan"),
+        float(averaged_shares(rpm, np.isfinite(full), measured[:, -1]) @ np.nan_to_num(full)),
         int((~labels.in_reach[found.labels]).sum()),
-        int((~labels.measured[found.labels]).sum()),
+        int((~measured).sum()),
         _outside(learnt, centrelines_at(moved, offsets, np.stack([tables.intake, tables.exhaust]))),
         verdict.accepted,
         {c: min(verdict.box.static[c], float(cells["static"].sel(contact=c).min())) for c in model.contacts},
@@ -125,6 +134,7 @@ def tried(project: Project, learnt: TorqueModel, everywhere: TorqueEverywhere, o
         travel.verdict,
         float(margins(model, each[0], each[1]).min()),
         dict(travel.running),
+        measured[:, -1],
         np.stack([tables.intake.to_numpy(), tables.exhaust.to_numpy()]),
     )
 

@@ -39,7 +39,7 @@ from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part, silent
 
-KIND, VERSION = "offsets", 2  # the version is of what a trial is and records
+KIND, VERSION = "offsets", 3  # the version is of what a trial is and records
 _FOUND = "found"  # the attribute of a trial that holds what it brought
 _GAINS = "gains"  # the attribute of a study that holds the gains of its choices
 _PATIENCE = 2.0 * GRACE  # seconds without news of them after which they count as lost

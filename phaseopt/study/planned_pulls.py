@@ -23,7 +23,7 @@ class PlannedPull:
     again for drift). `intake` and `exhaust` are the phases at each speed of the plan, crank degrees from rest, + =
     advanced. `boldness` is the least margin above both rules at its timings, mm, less the plan's added one: the
     smaller, the bolder. `expected_gain` is how much this pull, after those before it, is expected to raise the torque
-    of the final tables, N·m, mean over the cells of full load by weight; NaN where nobody knows.
+    of the final tables, N·m, on average at full throttle; NaN where nobody knows.
     """
 
     kind: PlannedKind
@@ -38,7 +38,7 @@ class Plan:
     """The next pulls, in the order to be made.
 
     `rpm` are the speeds at which phases are given; `expected` the torque that the final tables are expected to gain
-    after 0, 1, ... of the pulls that are no baselines, N·m, mean over the cells of full load by weight; `stop` the rule
+    after 0, 1, ... of the pulls that are no baselines, N·m, on average at full throttle; `stop` the rule
     when to stop, in words; `notes` what a person should know.
     """
 

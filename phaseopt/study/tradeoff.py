@@ -27,7 +27,7 @@ from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, Remembered, part, silent
 
-KIND, VERSION = "tradeoff", 2  # of what a trial records
+KIND, VERSION = "tradeoff", 3  # of what a trial records
 RANDOM_TRIALS = 20  # before the sampler begins to learn from them
 ROUGHNESS, CAUTION, SLEW_SHARE = (2, 500), (0.0, 2.0), (0.25, 1.0)  # roughness in thousandths, so that it stays tidy
 STEP = 0.05  # of caution and slew share
@@ -252,7 +252,7 @@ _WORDS = {
     "slew_share": ("search.slew_share of the trial", "1"),
     "torque": ("expected torque, mean by weight of the cells", "N m"),
     "torque_sd": ("standard deviation of a cell's torque, mean by weight", "N m"),
-    "full_torque": ("expected torque, mean over full load", "N m"),
+    "full_torque": ("expected torque, average at full throttle over the measured speeds", "N m"),
     "rms_step": ("root mean square change of phase per 500 rpm or per 10 kPa", "degree"),
     "largest_step": ("largest change of phase between neighbouring cells", "degree"),
     "slew_used": ("largest share of the phasers' slew that the tables use", "1"),

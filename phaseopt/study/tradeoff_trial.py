@@ -11,6 +11,7 @@ from phaseopt.clearance.check import Verdict, check_tables
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.io.digest import fingerprint
+from phaseopt.job.gains import averaged_shares
 from phaseopt.job.stages import refuse_unguarded, searched, torque_of_labels
 from phaseopt.project import SIDES, Project
 from phaseopt.project.cross_checks import require_slew
@@ -48,9 +49,9 @@ class Settings:
 class TradeoffOutcome:
     """What tables are like, over the cells that count.
 
-    `torque` expected, mean by weight, and `torque_sd`, the mean of its standard deviation, N·m; `full_torque` expected,
-    mean over full load, N·m; `rms_step`, `largest_step`, `slew_used` as `Smoothness` has them; `gap`, how far the
-    search may be below the best possible, as a share of its value.
+    `torque` expected, mean by weight, and `torque_sd`, the mean of its standard deviation, N·m; `full_torque` expected
+    on average at full throttle, as of a build, N·m; `rms_step`, `largest_step`, `slew_used` as `Smoothness` has them;
+    `gap`, how far the search may be below the best possible, as a share of its value.
     """
 
     torque: float
@@ -66,14 +67,16 @@ class TradeoffOutcome:
 class TradeoffInputs:
     """What all trials share: a project, its limits, and `labels`, torque of every label.
 
-    `counts` (R, L) the cells that count: those that the torque model knows in the project's own tables; `own` outcome
-    of these; `notes`, what every output says of a simulation that took part.
+    `counts` (R, L) the cells that count: those that the torque model knows in the project's own tables; `shares` (R,)
+    what each speed counts in the average at full throttle of these; `own` outcome of these; `notes`, what every output
+    says of a simulation that took part.
     """
 
     project: Project
     limits: Limits
     labels: TorqueMap
     counts: BoolArray
+    shares: FloatArray
     own: TradeoffOutcome
     notes: tuple[str, ...]
 
@@ -81,13 +84,14 @@ class TradeoffInputs:
     def of(cls, project: Project, limits: Limits, labels: TorqueMap, notes: tuple[str, ...] = ()) -> "TradeoffInputs":
         """With the project's own tables searched. Raises `InputError` where there are none."""
         found, _ = searched(project, limits, labels, silent)
-        counts = labels.in_reach[found.labels]
-        return cls(project, limits, labels, counts, _outcome(project, labels, counts, found), notes)
+        counts, measured = labels.in_reach[found.labels], labels.measured[found.labels]
+        shares = averaged_shares(np.array(project.tables.rpm), counts[:, -1], measured[:, -1])
+        return cls(project, limits, labels, counts, shares, _outcome(project, labels, counts, shares, found), notes)
 
     def outcome(self, settings: Settings) -> TradeoffOutcome:
         """Raises `InputError` where no tables keep the rules, or the best hold phases whose torque is not known."""
         found, _ = self._searched(settings)
-        return _outcome(self.project, self.labels, self.counts, found)
+        return _outcome(self.project, self.labels, self.counts, self.shares, found)
 
     def verdict(self, settings: Settings) -> Verdict:
         """On the tables that some settings make."""
@@ -103,8 +107,10 @@ class TradeoffInputs:
         masks = [mask for mask in (problem.reach, problem.known, *problem.rules.values()) if mask is not None]
         return fingerprint(
             problem.rpm, problem.load, problem.intake, problem.exhaust, problem.intake_slew, problem.exhaust_slew,
-            np.round(problem.objective, 2), np.round(self.labels.deviation, 2), self.counts, cell_weights(self.project),
-            masks, [tuple(box) for box in boxes], self.project.gap.between, self.limits.safe["edge"].to_numpy(),
+            np.round(problem.objective, 2), np.round(self.labels.deviation, 2), self.counts, self.shares,
+            cell_weights(self.project),
+            masks, [tuple(box) for box in boxes], self.project.gap.between,
+            self.limits.safe["edge"].to_numpy(),
         )  # fmt: skip
 
 
@@ -120,7 +126,9 @@ def tradeoff_inputs(project: Project, progress: Remembered) -> TradeoffInputs:
     return TradeoffInputs.of(project, limits, torque_of_labels(limits, learnt), learnt.notes)
 
 
-def _outcome(project: Project, labels: TorqueMap, counts: BoolArray, found: SearchResult) -> TradeoffOutcome:
+def _outcome(
+    project: Project, labels: TorqueMap, counts: BoolArray, shares: FloatArray, found: SearchResult
+) -> TradeoffOutcome:
     torque, deviation = (each[found.labels] for each in (labels.torque, labels.deviation))
     if not np.isfinite(torque[counts]).all():
         raise InputError.one("the best tables hold phases whose torque is not known", hint="allow more slew")
@@ -138,7 +146,7 @@ def _outcome(project: Project, labels: TorqueMap, counts: BoolArray, found: Sear
     return TradeoffOutcome(
         torque=_mean(torque, weight),
         torque_sd=_mean(deviation, weight),
-        full_torque=_mean(torque[:, -1], np.where(counts[:, -1], 1.0, 0.0)),
+        full_torque=float(shares @ np.nan_to_num(torque[:, -1])),
         rms_step=even.rms_step,
         largest_step=even.largest_step,
         slew_used=even.slew_used,
@@ -147,6 +155,5 @@ def _outcome(project: Project, labels: TorqueMap, counts: BoolArray, found: Sear
 
 
 def _mean(values: FloatArray, weight: FloatArray) -> float:
-    """NaN where nothing counts."""
     counted = weight > 0
-    return float(values[counted] @ weight[counted] / weight.sum()) if counted.any() else float("nan")
+    return float(values[counted] @ weight[counted] / weight.sum())

@@ -138,7 +138,7 @@ def test_what_is_unknown_adds_up_to_the_deviation_of_torque(on_simulation: Build
 
 def test_pulls_show_how_far_the_same_engine_simulated_alone_is_off(found: Build, on_simulation: Build) -> None:
     """Both builds are of one engine, so the true difference is nothing; only its friction is described wrong."""
-    curves = [np.column_stack([row[n] for n in ("rpm", "torque", "torque_sd")])
+    curves = [np.column_stack([row[n] for n in ("rpm", "torque", "torque_sd", "measured")])
               for row in (each.torque.isel(load=-1) for each in (on_simulation, found))]  # fmt: skip
     between = between_curves(curves[0], curves[1], (on_simulation.unknowns, found.unknowns))
     assert between is not None
@@ -310,7 +310,7 @@ def test_a_timing_that_did_not_settle_is_never_taken(
     again = build(load_project(folder / "project.toml"))
     assert (_intake_centrelines(again)[0] >= node[2] - 1e-9).all()
     assert np.isfinite(again.torque["torque"]).all()
-    assert np.isfinite(again.comparison.full_gain_sd)
+    assert np.isfinite(again.comparison.gains.deviation)
 
 
 def test_a_baseline_that_did_not_settle_is_left_out_of_the_gain_and_left_empty(
@@ -324,7 +324,7 @@ def test_a_baseline_that_did_not_settle_is_left_out_of_the_gain_and_left_empty(
     again = build(load_project(folder / "project.toml"))
     gain = again.torque["gain"].isel(load=-1).to_numpy()
     assert np.isnan(gain).tolist() == [True, False, False]
-    assert again.comparison.full_gain == pytest.approx(gain[1:].mean())
+    assert again.comparison.gains.gain == pytest.approx(gain[1:].mean())  # of two speeds the area is their mean
     assert "known at 2 of 3 speeds" in " ".join(printed_of(again).split())
     files = build_files(again)
     rows = list(csv.DictReader(io.StringIO(files["airflow.csv"])))

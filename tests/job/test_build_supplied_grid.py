@@ -64,7 +64,7 @@ def test_torque_of_the_tables_is_the_formula_s(found: Build) -> None:
     np.testing.assert_allclose(torque["torque"], torque_of(rpm, load, icl, ecl), atol=0.3)
     assert found.torque["in_reach"].all()
     assert not found.torque["measured"].any()
-    assert found.comparison.full_gain > 5.0
+    assert found.comparison.gains.gain > 5.0
 
 
 def test_every_output_says_what_torque_rests_on(found: Build) -> None:

@@ -22,6 +22,7 @@ from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.engine.camshaft import engine_of
 from phaseopt.job.build import build
+from phaseopt.job.gains import AverageGain
 from phaseopt.output.offsets_files import offsets_files
 from phaseopt.output.records.offsets import OffsetsRecord
 from phaseopt.project.load import load_project
@@ -294,10 +295,14 @@ def _never(*_: object) -> TorqueModel:
     raise AssertionError("torque was learnt")
 
 
+def _average(mean: float, deviation: float) -> AverageGain:
+    return AverageGain((1000.0, 6000.0), 150.0, 150.0 + mean, deviation)
+
+
 def _trial(at: tuple[float, float], score: float, margin: float) -> Trial:
     return Trial(
         at, score, score, score, 0, 0, (0.0, 0.0), True, {}, {}, "clear", margin, {"intake_piston": margin},
-        np.zeros((2, 1, 1)),
+        np.ones(1, dtype=bool), np.zeros((2, 1, 1)),
     )  # fmt: skip
 
 
@@ -308,10 +313,10 @@ def _trial(at: tuple[float, float], score: float, margin: float) -> Trial:
 def test_torque_is_the_same_only_where_that_is_sure(mean: float, deviation: float, change: str) -> None:
     """Of 150 N·m: an ordinary dyno repeats to 1 % (common practice, no source)."""
     none, trial = np.zeros(1), _trial((0.0, 0.0), 150.0, 0.0)
-    assert torque_change(Gain(mean, deviation, (), none, none), trial).value == change
+    assert torque_change(Gain(mean, deviation, (), none, none, _average(mean, deviation)), trial).value == change
     low = Band("low", (1000.0, 3000.0), -6.0, 1.0, -0.04)  # what is lost there is made up for elsewhere
     shifted = "shifted" if change == "same" else change
-    assert torque_change(Gain(mean, deviation, (low,), none, none), trial).value == shifted
+    assert torque_change(Gain(mean, deviation, (low,), none, none, _average(mean, deviation)), trial).value == shifted
 
 
 def test_offsets_that_cost_no_torque_and_cannot_hit_are_recommended(study: OffsetStudy) -> None:
@@ -320,7 +325,7 @@ def test_offsets_that_cost_no_torque_and_cannot_hit_are_recommended(study: Offse
     assert not hits.travel_clear
 
     def chosen(mean: float) -> OffsetStudy:
-        gain = Gain(mean, 0.1, (), np.zeros(1), np.zeros(1))
+        gain = Gain(mean, 0.1, (), np.zeros(1), np.zeros(1), _average(mean, 0.1))
         return choose_offsets(study.model, (), study.range, (hits, study.free.trial), (), lambda *_: gain)  # type: ignore[union-attr]
 
     same, costly = chosen(-0.1), chosen(-20.0)

@@ -11,6 +11,7 @@ import optuna
 import pytest
 import xarray as xr
 from hillclimb import pulls_alone
+from scipy.integrate import trapezoid
 
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
@@ -42,13 +43,17 @@ def limits(model: ContactModel) -> Limits:
     return phase_limits(model)
 
 
+def torque_at(rpm: Any, a: Any, b: Any) -> Any:
+    best = 10.0 + 8.0 * np.sin(rpm / 900.0)
+    return 150.0 - 0.03 * (a - best) ** 2 - 0.03 * (b + best) ** 2
+
+
 def torque_of(project: Project, limits: Limits, *, known: bool = True) -> TorqueMap:
     """The best phases jump to and fro along speed; uncertainty grows away from 8° and -8°."""
     rpm = np.array(project.tables.rpm)[:, None, None, None]
     a, b = limits.phases_intake[:, None], limits.phases_exhaust[None, :]
-    best = 10.0 + 8.0 * np.sin(rpm / 900.0)
     shape = (rpm.size, len(project.tables.load), a.size, b.size)
-    torque = np.broadcast_to(150.0 - 0.03 * (a - best) ** 2 - 0.03 * (b + best) ** 2, shape)
+    torque = np.broadcast_to(torque_at(rpm, a, b), shape)
     deviation = np.broadcast_to(1.0 + 0.002 * ((a - 8.0) ** 2 + (b + 8.0) ** 2), shape)
     all_of_it = np.full(shape, known)
     return TorqueMap(torque, deviation, all_of_it, all_of_it, False)
@@ -153,17 +158,17 @@ def test_trials_keep_their_slew_and_pull_the_way_their_keys_say(found: Tradeoff)
     assert bool(trials["on_front"][found.knee])
 
 
-def test_an_outcome_is_the_plain_mean_of_what_the_tables_hold(base: TradeoffInputs, found: Tradeoff) -> None:
-    """Cell by cell from the made-up torque, on the tables that were judged."""
+def test_an_outcome_is_the_mean_of_what_the_tables_hold(base: TradeoffInputs, found: Tradeoff) -> None:
+    """Cell by cell from the made-up torque, on the tables that were judged; at full throttle the area under the curve
+    by scipy."""
     tables = base.verdict(found.settings(found.knee)).cells
-    rpm = tables["rpm"]
-    best = 10.0 + 8.0 * np.sin(rpm / 900.0)
-    a, b = tables["intake_phase"], tables["exhaust_phase"]
-    torque = (150.0 - 0.03 * (a - best) ** 2 - 0.03 * (b + best) ** 2).transpose("rpm", "load").to_numpy()
+    rpm = tables["rpm"].to_numpy()
+    phases = (tables[f"{side}_phase"].transpose("rpm", "load").to_numpy() for side in ("intake", "exhaust"))
+    torque = torque_at(rpm[:, None], *phases)
     assert float(found.trials["torque"][found.knee]) == pytest.approx(
         np.average(torque, weights=cell_weights(base.project))
     )
-    assert float(found.trials["full_torque"][found.knee]) == pytest.approx(torque[:, -1].mean())
+    assert float(found.trials["full_torque"][found.knee]) == pytest.approx(trapezoid(torque[:, -1], rpm) / np.ptp(rpm))
 
 
 def test_other_inputs_are_another_study_and_another_version_is_refused(
@@ -215,6 +220,12 @@ def test_cells_that_the_torque_model_does_not_know_do_not_count(
     half = TorqueMap(labels.torque, labels.deviation, known, known, False)
     base = TradeoffInputs.of(project, limits, half)
     assert int((~base.counts).sum()) == 8
+    unreached = labels.measured.copy()
+    unreached[0] = False  # nobody measured the lowest speed: it is not in the average
+    above = TradeoffInputs.of(project, limits, replace(labels, measured=unreached)).own
+    cells = TradeoffInputs.of(project, limits, labels).verdict(Settings.of(project)).cells.isel(load=-1)
+    rpm, a, b = (cells[name].to_numpy()[1:] for name in ("rpm", "intake_phase", "exhaust_phase"))
+    assert above.full_torque == pytest.approx(trapezoid(torque_at(rpm, a, b), rpm) / np.ptp(rpm))
     none = np.zeros_like(known)
     with pytest.raises(InputError, match=r"search.weights: the torque model knows no cell"):
         TradeoffInputs.of(project, limits, TorqueMap(labels.torque, labels.deviation, none, none, False))

@@ -62,8 +62,8 @@ class BandRecord(Record):
     """Gain at full load over a third of the speeds."""
 
     name: Literal["low", "middle", "high"] = Field(description="which third")
-    from_rpm: float = Field(description="rpm")
-    to_rpm: float = Field(description="rpm")
+    from_rpm: Known = Field(description="rpm")
+    to_rpm: Known = Field(description="rpm")
     gain_Nm: Known = Field(description="mean, N·m")
     gain_sd_Nm: Known = Field(description="its standard deviation, N·m")
     share: Known = Field(description="gain as a share of torque as fitted")
@@ -80,14 +80,22 @@ class BandRecord(Record):
 class OffsetGainRecord(Record):
     """What offsets gain over those as fitted, best tables against best tables."""
 
-    gain_Nm: Known = Field(description="mean of all cells by weight, N·m")
+    gain_Nm: Known = Field(description="mean of all cells by weight, which decides, N·m")
     gain_sd_Nm: Known = Field(description="its standard deviation, N·m")
+    average_gain_Nm: Known = Field(description="on average at full throttle, as of a build, N·m")
+    average_gain_sd_Nm: Known = Field(description="its standard deviation, N·m")
     full_load: tuple[BandRecord, ...] = Field(description="at full load, by thirds of the speeds")
 
     @classmethod
     def of(cls, gain: Gain) -> Self:
         """From a gain."""
-        return cls(gain_Nm=gain.mean, gain_sd_Nm=gain.deviation, full_load=tuple(map(BandRecord.of, gain.bands)))
+        return cls(
+            gain_Nm=gain.mean,
+            gain_sd_Nm=gain.deviation,
+            average_gain_Nm=gain.average.gain,
+            average_gain_sd_Nm=gain.average.deviation,
+            full_load=tuple(map(BandRecord.of, gain.bands)),
+        )
 
 
 class ChoiceRecord(Record):

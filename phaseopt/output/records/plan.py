@@ -28,7 +28,7 @@ class PlannedPullRecord(Record):
         description="one timing held, along a table, two timings by bands of speed, or a repeat for drift"
     )
     expected_gain_Nm: Known = Field(
-        description="what it is expected to add to the mean torque of the final tables, N·m"
+        description="what it is expected to add to the average torque of the final tables at full throttle, N·m"
     )
     rpm: tuple[float, ...] = Field(description="rpm")
     intake_phase: tuple[float, ...] = Field(description="crank degrees from rest")
@@ -69,7 +69,7 @@ class PlanRecord(CommandRecord):
         description="all timings and rest as one range: its ends are the day's clamps if clear"
     )
     expected_gain_Nm: tuple[Known, ...] = Field(
-        description="gain of the final tables after none, one, two ... of the pulls, mean by weight, N·m"
+        description="gain of the final tables after none, one, two ... of the pulls, on average at full throttle, N·m"
     )
     left_out: int = Field(description="planned pulls left out, for they are not clear")
     stop: str = Field(description="when to stop, in words")

@@ -4,7 +4,7 @@ from typing import Self
 
 from pydantic import Field
 
-from phaseopt.output.records.base import CommandRecord, Record
+from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.output.records.pieces import ContactVerdict
 from phaseopt.study.tradeoff import Tradeoff
 
@@ -18,7 +18,7 @@ class SettingsTrialRecord(Record):
     slew_share: float = Field(description="key under [search]")
     torque: float = Field(description="expected of the tables, mean of the cells by weight, N·m")
     torque_sd: float = Field(description="standard deviation of a cell's torque, mean by weight, N·m")
-    full_torque: float = Field(description="mean at full load, N·m")
+    full_torque: Known = Field(description="on average at full throttle, as of a build, N·m")
     sure_torque: float = Field(description="torque less the project's own caution times its uncertainty, N·m")
     rms_step: float = Field(description="change of phase per 500 rpm or 10 kPa, rms, crank degrees")
     largest_step: float = Field(description="between neighbouring cells, crank degrees")

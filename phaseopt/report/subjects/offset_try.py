@@ -19,7 +19,7 @@ from phaseopt.study.offsets import Choice
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import DisplayUnits
 
-_CAPTION = f"Torque: best tables, mean of the full-throttle row. {LEGEND}"
+_CAPTION = f"Torque: best tables, average at full throttle over the measured speeds. {LEGEND}"
 _TORQUE = {
     TorqueChange.MORE: "more torque",
     TorqueChange.SAME: "same torque",
@@ -118,7 +118,7 @@ def _cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
 
 def _meanings() -> tuple[str, ...]:
     return (
-        f"Same torque: the gain stays within {200 * SEEN:g} % of full-throttle torque, in each third of speeds. "
-        "No ordinary dyno shows less.",
+        f"Same torque: over all cells by weight, the gain stays within {200 * SEEN:g} % of full-throttle torque. So it "
+        "does in each third of the speeds. No ordinary dyno shows less.",
         f"Full travel is {CLEAR.upper()}: of both rules, wherever both phasers go, for the contacts covered here.",
     )

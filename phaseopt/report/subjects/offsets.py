@@ -17,8 +17,8 @@ from phaseopt.values.display_units import DisplayUnits, Unit
 
 FRONT_SHOWN = 8
 LEGEND = (
-    "Offsets: crank degrees, + = advanced. Gain: over the best tables as fitted, all cells by weight, ± 95 %. Low, "
-    "middle, high: its % in each third of the speeds at full throttle. Running: least running clearance of full "
+    "Offsets: crank degrees, + = advanced. Gain: on average at full throttle, best tables against the best as "
+    "fitted, ± 95 %. Low, middle, high: its % in each third of the speeds. Running: least running clearance of full "
     "travel. Far: how far the tables are outside the tested range, intake / exhaust"
 )
 _CAPTIONS = {
@@ -97,14 +97,17 @@ def choice_cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
 
 def band_cells(gain: Gain | None) -> tuple[str, ...]:
     """A gain by thirds of the speeds, as cells of a table have it."""
-    return (
-        ("",) * len(BANDS) if gain is None else tuple(f"{round(100 * band.share, 1) + 0.0:+.1f}" for band in gain.bands)
-    )
+    if gain is None:
+        return ("",) * len(BANDS)
+    shares = (100 * band.share for band in gain.bands)
+    return tuple("" if math.isnan(share) else f"{round(share, 1) + 0.0:+.1f}" for share in shares)
 
 
 def gain_words(gain: Gain | None, unit: Unit) -> str:
-    """A gain over all cells with its uncertainty, as a cell of a table has it."""
-    return "0" if gain is None else f"{unit.signed(gain.mean)} ± {unit.number(2 * gain.deviation)}"
+    """A gain on average at full throttle with its ±, as a cell of a table has it."""
+    if gain is None:
+        return "0"
+    return unit.plus_minus(gain.average.gain, gain.average.deviation) if math.isfinite(gain.average.gain) else ""
 
 
 def beyond_words(trial: Trial) -> str:
@@ -151,10 +154,11 @@ def recommended_words(study: OffsetStudy) -> str:
     assert found.gain is not None
     if torque_change(found.gain, study.fitted.trial) == TorqueChange.SAME and found.trial.travel_clear:
         return f"Fit the cams {where}: same torque, and full travel is CLEAR; as fitted it is not."
-    unit = study.project.display_units.torque
+    unit, average = study.project.display_units.torque, found.gain.average
     return (
-        f"Fit the cams {where}: {unit.signed(found.gain.mean)} ± {unit.text(2 * found.gain.deviation)} over all cells "
-        f"by weight, best tables against best tables{guard}."
+        f"Fit the cams {where}: {unit.plus_minus_text(average.gain, average.deviation)} on average at full throttle, "
+        f"{unit.plus_minus_text(found.gain.mean, found.gain.deviation)} over all cells by weight, best tables against "
+        f"best tables{guard}."
     )
 
 
@@ -181,8 +185,8 @@ def uncertainty_lines(study: OffsetStudy) -> list[str]:
 
 
 def _uncertainty_words(gain: Gain, unit: Unit) -> str:
-    bands = ", ".join(f"{unit.signed(band.mean)} ± {unit.number(2 * band.deviation)}" for band in gain.bands)
-    return f"gain at full throttle in each third of the speeds, {unit.name}: {bands}"
+    bands = (unit.plus_minus(band.mean, band.deviation) for band in gain.bands if math.isfinite(band.mean))
+    return f"gain at full throttle in each third of the speeds, {unit.name}: {', '.join(bands)}"
 
 
 def how_to(fitted: Trial) -> tuple[str, ...]:

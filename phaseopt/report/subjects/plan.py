@@ -81,7 +81,7 @@ def expected_words(sheet: RunSheet) -> str:
     steps = ", ".join(_small(gain - gains[0], unit) for gain in gains[1:])
     return (
         f"These pulls should add {_small(gains[-1] - gains[0], unit)} {unit.name} to the final tables' average "
-        f"torque at full throttle, by weight. After each pull: {steps}."
+        f"torque at full throttle. After each pull: {steps}."
     )
 
 
@@ -152,7 +152,7 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
     caption = (
         f"Phases: crank degrees from rest, + = advanced. Clearance: worst case, static/running, {gap.name}, from rest "
         f"to there, up to {sheet.model.top_speed:.0f} rpm"
-    ) + (". Gain: what the pull should add to average torque" if gains else "")
+    ) + (". Gain: what the pull should add to the average at full throttle" if gains else "")
     return table(caption, head, rows)
 
 

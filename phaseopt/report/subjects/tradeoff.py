@@ -20,9 +20,9 @@ DEFINITION = (
     "much torque to give up for smoothness"
 )
 UNITS = (
-    "Torque: expected, mean of all cells by weight, ± 95 % for one cell. Full throttle: plain mean of its row. Rms "
-    "step: change of phase per 500 rpm or 10 kPa. Largest step: between neighbouring cells. Slew used: the most of a "
-    "phaser's speed that the tables ask for"
+    "Torque: expected, mean of all cells by weight. ± a cell: 95 %, for the torque of one cell. Full throttle: average "
+    "over the measured speeds. Rms step: change of phase per 500 rpm or 10 kPa. Largest step: between neighbouring "
+    "cells. Slew used: the most of a phaser's speed that the tables ask for"
 )
 
 
@@ -81,6 +81,7 @@ def head(unit: Unit) -> tuple[str, ...]:
         "caution",
         "slew_share",
         torque,
+        "± a cell",
         "full throttle",
         "rms step, °",
         "largest step, °",
@@ -94,7 +95,8 @@ def row(found: Tradeoff, position: int) -> tuple[str, ...]:
     return (
         f"{int(at['trial'])}",
         *(number_text(float(at[name])) for name in ("roughness", "caution", "slew_share")),
-        f"{unit.number(float(at['torque']))} ± {unit.number(INTERVAL * float(at['torque_sd']))}",
+        unit.number(float(at["torque"])),
+        unit.number(INTERVAL * float(at["torque_sd"])),
         unit.number(float(at["full_torque"])),
         f"{float(at['rms_step']):.2f}",
         f"{float(at['largest_step']):g}",
@@ -121,7 +123,7 @@ def knee_words(found: Tradeoff) -> str:
     torque, full = (unit.signed(float(knee[name] - own[name])) for name in ("torque", "full_torque"))
     return (
         f"Trial {int(knee['trial'])} against your settings: torque {torque} {unit.name} over all cells, {full} "
-        f"{unit.name} at full throttle. Steps between cells (rms): {float(own['rms_step']):.2f} → "
+        f"{unit.name} on average at full throttle. Steps between cells (rms): {float(own['rms_step']):.2f} → "
         f"{float(knee['rms_step']):.2f}°, the largest {float(own['largest_step']):g} → "
         f"{float(knee['largest_step']):g}°. Phaser speed used: {100 * float(own['slew_used']):.0f} → "
         f"{100 * float(knee['slew_used']):.0f} %."
