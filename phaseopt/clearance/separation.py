@@ -79,7 +79,7 @@ def not_held(project: Project, engine: Engine, rpm: float) -> list[Mistake]:
         found.append(
             Mistake(
                 f"{rpm:.0f} rpm is beyond {side} valve control: {control.speed.rpm:.0f} ± {control.speed.error:.0f} "
-                f"rpm, held for certain to {held} rpm",
+                f"rpm (95 %), held for certain to {held} rpm",
                 f"keep it below {held} rpm and say so (crank.overspeed, tables.rpm){way}",
                 project.file,
                 f"{side}.spring",

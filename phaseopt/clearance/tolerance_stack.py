@@ -32,7 +32,7 @@ from phaseopt.values.numba import njit
 SIGMAS = 2.0  # standard deviations that an error's bound stands for
 HOW = (
     "Root-sum-square and chance look at one timing and one speed. The root of the sum of squares is taken of the steps "
-    "marked ±, errors that may stand either way; the others count whole. For the chance each error is drawn by itself "
+    "marked either way; the others count whole. For the chance each error is drawn by itself "
     "as normal, its bound two standard deviations. Where errors go together, or a bound is a guess, the true chance "
     "is another. The rules are judged by the worst case alone."
 )

@@ -371,8 +371,8 @@ def _refusal(
     likely = f"look here first: {'; or '.join(words)}" if words else "no usual mistake explains it; read again"
     if as_given is not None:
         problem = (
-            f"your readings put the lobe centre at {centreline(as_given.off)} ± {as_given.error:.1f}°, the project at "
-            f"{centreline(0.0)} ± {cam.centreline_error:g}°"
+            f"your readings put the lobe centre at {centreline(as_given.off)} ± {as_given.error:.1f}° (95 %), the "
+            f"project at {centreline(0.0)} ± {cam.centreline_error:g}° (as stated)"
         )
     else:
         problem = "your readings do not fit the lobe as the project gives it"

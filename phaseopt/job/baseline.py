@@ -8,7 +8,7 @@ import xarray as xr
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.limits import Limits
 from phaseopt.job.gains import Gains, gains
-from phaseopt.job.stages import BestTables, baseline_tables, check_tables
+from phaseopt.job.stages import BestTables, baseline_name, baseline_tables, check_tables
 from phaseopt.search.objective import cell_weights
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import AXIS_ATTRS, PhaseTables
@@ -78,9 +78,8 @@ class BaselineComparison:
 def baseline_of(limits: Limits) -> Baseline:
     """The baseline of a project, judged."""
     tables = baseline_tables(limits.project)
-    stated = limits.project.tables.baseline is not None
     verdict = check_tables(limits.project, tables, limits=limits)
-    return Baseline("the baseline tables" if stated else "rest timing", tables, verdict)
+    return Baseline(baseline_name(limits.project), tables, verdict)
 
 
 def compare_with(baseline: Baseline, best: BestTables) -> BaselineComparison:

@@ -84,8 +84,15 @@ class Gains(AverageGain):
 
     Attributes
     ----------
+    rpm, before, after, deviation
+        As of an `AverageGain`.
     moved : tuple of Moved
         First the one that moved furthest.
+
+    Examples
+    --------
+    >>> Gains(rpm=(2000.0, 7000.0), before=150.0, after=153.5, deviation=1.2, moved=()).gain
+    3.5
     """
 
     moved: tuple[Moved, ...]
@@ -211,6 +218,24 @@ def trapezoid_shares(x: FloatArray) -> FloatArray:
     shares[:-1] += steps / 2
     shares[1:] += steps / 2
     return np.asarray(shares / (x[-1] - x[0]))
+
+
+def shares_within(rpm: FloatArray, span: tuple[float, float]) -> FloatArray:
+    """(n,) the same for readings at any speeds, in any order, over the part of a span of speeds that they cover: where
+    it ends between two readings, on the line between them. All alike where they cover none of it.
+
+    >>> shares_within(np.array([4e3, 2e3, 3e3]), (2e3, 3.5e3)).round(4).tolist()
+    [0.0833, 0.3333, 0.5833]
+    """
+    if not rpm.size:
+        return rpm
+    speeds, place, count = np.unique(rpm, return_inverse=True, return_counts=True)
+    low, high = np.clip(span, speeds[0], speeds[-1])
+    if not low < high:
+        return np.full(rpm.size, 1.0 / rpm.size)
+    nodes = np.unique(np.r_[low, speeds[(speeds > low) & (speeds < high)], high])
+    lines = np.array([np.interp(nodes, speeds, one) for one in np.eye(speeds.size)])
+    return np.asarray((lines @ trapezoid_shares(nodes) / count)[place])
 
 
 def _moved(

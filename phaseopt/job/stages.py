@@ -253,6 +253,11 @@ def refuse_unguarded(limits: Limits) -> None:
         )
 
 
+def baseline_name(project: Project) -> str:
+    """What a gain is over, in words."""
+    return "rest timing" if project.tables.baseline is None else "the baseline tables"
+
+
 def baseline_tables(project: Project) -> PhaseTables:
     """The tables to compare with: the project's, or rest timing.
 

@@ -193,12 +193,13 @@ class DayView:
         from phaseopt.report.gains import gain_text
         from phaseopt.values.interval import INTERVAL
 
-        gains = compare_with(baseline_of(now.limits), now.tables).gains
+        baseline = baseline_of(now.limits)
+        gains = compare_with(baseline, now.tables).gains
         text = gain_text(gains, now.project.display_units.torque)
         self._tables[_pulls_of(now)] = now.tables.tables
         more = torque_text(expected, now.project.display_units.torque) if math.isfinite(expected) else ""
         facts = {"gain": number(gains.gain), "within": number(INTERVAL * gains.deviation), "more": number(expected)}
-        put("gain", filled("day_gain.html.j2", gain=text, rpm=gains.rpm, more=more), facts)
+        put("gain", filled("day_gain.html.j2", gain=text, baseline=baseline.name, rpm=gains.rpm, more=more), facts)
 
     def _added(self, now: "Day") -> str:
         """What the newest pull added: torque of the tables now less that of the tables without it, by what is known

@@ -22,10 +22,10 @@ from phaseopt.values.display_units import Unit, power_kw
 from phaseopt.values.interval import INTERVAL, is_shown
 
 UNCERTAINTY = (
-    "the ± adds the uncertainty of both builds. Where they share pulls or a simulation, the difference is surer. An "
-    "error that both share is not in it"
+    "the ± (95 %) adds the uncertainty of both builds. Where they share pulls or a simulation, the difference is "
+    "surer. An error that both share is not in it"
 )
-PAIRED = "the ± leaves out what moves torque of both builds alike, such as an error of a part that both have"
+PAIRED = "the ± (95 %) leaves out what moves torque of both builds alike, such as an error of a part that both have"
 _SHARED = "most of what is unsure is the same in both"
 
 
@@ -203,7 +203,7 @@ def torque_lines(found: Comparison) -> list[str]:
     change = found.torque["difference"].to_numpy()
     most, least = int(change.argmax()), int(change.argmin())
     lines = [
-        f"full throttle, mean of {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
+        f"on average at full throttle, {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
         f"{unit.plus_minus(gain, uncertainty)}{'' if found.paired else ' at most'}"
         f"{f'; {_SHARED}' if found.mostly_shared else ''}",
         f"most gained {unit.signed_text(change[most])} at {rpm[most]:g} rpm, least "

@@ -38,7 +38,7 @@ def gap_budget_section(build: "Build") -> Section:
 def gap_budget_table(build: "Build") -> Table:
     """From the clearance measured by hand to what is left at the top speed, at the tightest cell of each contact.
 
-    Errors that may stand either way are marked ±; steps that take nothing anywhere are left out.
+    Errors that may be either way are marked so; steps that take nothing anywhere are left out.
     """
     model, speed, unit = build.contact, build.contact.top_speed, build.project.display_units.gap
     cells = [tightest(build, contact) for contact in model.contacts]
@@ -59,7 +59,7 @@ def gap_budget_table(build: "Build") -> Table:
             taken = [float(budget["taken"].sel(step=step)) for budget in budgets]
             if max(taken) >= _LEAST:
                 signed = (f"−{unit.number(each, 1)}" if each >= _LEAST else "0" for each in taken)
-                rows.append(Row(words + (" ±" if step in ERRORS else ""), tuple(signed)))
+                rows.append(Row(words + (", either way" if step in ERRORS else ""), tuple(signed)))
         least = model.required if rule == "static" else np.full(len(cells), model.reserve)
         rows += [
             Row(f"{rule} clearance{at}, worst case", tuple(unit.down(float(b[rule]), 1) for b in budgets), strong=True),

@@ -31,7 +31,10 @@ def hand_check_table(build: "Build") -> Table:
         rows.append(Row(WORDS[contact], tuple(cell for each in words for cell in (each, ""))))
     groups = tuple((f"{number}: {timing.why}", 2) for number, timing in enumerate(timings, start=1))
     head = ("on every cylinder", *("should be", "found") * len(timings))
-    caption = f"Timings to check by hand; crank degrees, {unit.name}, lash as set, phasers at rest"
+    caption = (
+        f"Timings to check by hand; crank degrees, {unit.name}, lash as set, phasers at rest. ± in this table is all "
+        "that measuring and degreeing in may be off"
+    )
     return Table(caption, head, tuple(rows), groups, by_hand=True)
 
 

@@ -53,7 +53,7 @@ def control_lines(model: ContactModel, side: Side) -> list[str]:
     control, unit = model.engine.cam(side).control, model.project.display_units.gap
     assert control is not None
     top = model.top_speed
-    speed = f"valve control to {rounded(control.speed.rpm)} ± {max(rounded(control.speed.error), ROUND)} rpm"
+    speed = f"valve control to {rounded(control.speed.rpm)} ± {max(rounded(control.speed.error), ROUND)} rpm (95 %)"
     bind, seal = control.spring.coil_bind, control.spring.retainer_to_seal
     in_hand = float(min(control.margins(top)))
     if in_hand >= IN_HAND:

@@ -15,7 +15,7 @@ import xarray as xr
 
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts, without_float
-from phaseopt.job.gains import trapezoid_shares
+from phaseopt.job.gains import averaged, shares_within
 from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES, Project, Pull, Side
 from phaseopt.project.load import load_pull
@@ -59,14 +59,19 @@ class Confirmation:
         Of the points that count; None where these are too few.
     known : bool array
         Which points count: those that the model knows, at full throttle where the pull has such.
+    rpm : (float, float)
+        The speeds over which the means are taken, by area under the curve: of those that count in a build's average
+        gain, the part that the pull covers [rpm].
     mean_gain, mean_gain_within, mean_predicted_gain, mean_predicted_gain_within : float
-        Over those points [N·m].
+        On average over them [N·m].
     outliers, wrong_commands : tuple of PhaseError
         Cams, and commands to them, that are not where the tables say.
     commanded_only : tuple of str
         Cams whose logged phase is the commanded one.
     outside : tuple of float
         Speeds at which the timing driven breaks a contact rule [rpm].
+    full_throttle : bool
+        Whether the points that count are at full throttle.
     notes : tuple of str
         What a person should know.
 
@@ -80,6 +85,7 @@ class Confirmation:
     points: xr.Dataset
     differences: Differences | None
     known: BoolArray
+    rpm: tuple[float, float]
     mean_gain: float
     mean_gain_within: float
     mean_predicted_gain: float
@@ -88,6 +94,7 @@ class Confirmation:
     wrong_commands: tuple[PhaseError, ...]
     commanded_only: tuple[Side, ...]
     outside: tuple[float, ...]
+    full_throttle: bool
     notes: tuple[str, ...]
 
     @property
@@ -177,7 +184,7 @@ def confirm(
     driven = np.column_stack([found[key].to_numpy() for key in ("icl", "ecl")])
     phases = phases_driven(project, pull, driven)
     asked = phases_asked(project, tables, rpm, load)
-    torque = _torque(model, learnt, found)
+    torque = _torque(model, learnt, found, _averaged_speeds(model, learnt, tables))
     outside = _outside(model, driven, rpm)
     points = xr.Dataset(
         {
@@ -195,12 +202,14 @@ def confirm(
         points,
         torque.differences,
         torque.known,
+        torque.rpm,
         *torque.gain,
         *torque.predicted_gain,
         outliers(project, rpm, phases, asked),
         wrong_commands(rpm, commands),
         commanded_only(project),
         tuple(float(speed) for speed in np.unique(np.round(rpm[outside != CLEAR]))),
+        bool(found["full_throttle"].any()),
         (*learnt.notes, *reduced.notes),
     )
 
@@ -210,13 +219,24 @@ class _Torque:
     word: TorqueVerdict
     differences: Differences | None
     known: BoolArray
+    rpm: tuple[float, float]
     columns: dict[str, tuple[str, FloatArray, dict[str, str]]]
     gain: tuple[float, float]
     predicted_gain: tuple[float, float]
 
 
-def _torque(model: ContactModel, learnt: TorqueModel, found: xr.Dataset) -> _Torque:
-    """Predicted and measured torque, and the gain over the baseline, point by point and on average."""
+def _averaged_speeds(model: ContactModel, learnt: TorqueModel, tables: PhaseTables | None) -> tuple[float, float]:
+    """The speeds over which a build of these tables (of the baseline, where nobody knows) averages its gain."""
+    axes, surface = model.project.tables, learnt.surface
+    rpm, load = np.array(axes.rpm), np.full(len(axes.rpm), axes.load[-1])
+    centres = model.engine.centrelines(*(tables or baseline_tables(model.project)).at(rpm, load))
+    measured = surface.predict(np.column_stack([rpm, load, centres]))[1] <= surface.informed_below(rpm)
+    counted = rpm[averaged(measured & (learnt.supplied_grid is None))]
+    return float(counted[0]), float(counted[-1])
+
+
+def _torque(model: ContactModel, learnt: TorqueModel, found: xr.Dataset, span: tuple[float, float]) -> _Torque:
+    """Predicted and measured torque, and the gain over the baseline, point by point and on average over a span."""
     x = np.column_stack([found[key].to_numpy() for key in ("rpm", "load", "icl", "ecl")])
     before = model.engine.centrelines(*baseline_tables(model.project).at(x[:, 0], x[:, 1]))
     mean, covariance = learnt.surface.joint(np.concatenate([x, np.column_stack([x[:, :2], before])]))
@@ -241,13 +261,14 @@ def _torque(model: ContactModel, learnt: TorqueModel, found: xr.Dataset) -> _Tor
         "gain_within": (_within(base + pull), "95 % half-width of the gain, offset and noise counted"),
     }
     columns = {name: ("point", values, {"units": "N m", "long_name": words}) for name, (values, words) in each.items()}
-    share = _shares(x[known, 0])
+    share = shares_within(x[known, 0], span)
+    rpm = (np.nan, np.nan) if not known.any() else _covered(x[known, 0], span)
     gain = _mean((measured - mean[n:])[known], (base + pull)[np.ix_(known, known)], share)
     predicted = _mean((mean[:n] - mean[n:])[known], contrast[np.ix_(known, known)], share)
     if known.sum() < LEAST_POINTS:
-        return _Torque("inconclusive", None, known, columns, gain, predicted)
+        return _Torque("inconclusive", None, known, rpm, columns, gain, predicted)
     differences = judge_differences((measured - mean[:n])[known], (driven + pull)[np.ix_(known, known)], share)
-    return _Torque(_word(differences, gain), differences, known, columns, gain, predicted)
+    return _Torque(_word(differences, gain), differences, known, rpm, columns, gain, predicted)
 
 
 def _word(found: Differences, gain: tuple[float, float]) -> TorqueVerdict:
@@ -265,14 +286,10 @@ def _within(covariance: FloatArray) -> FloatArray:
     return np.asarray(INTERVAL * np.sqrt(np.maximum(np.diag(covariance), 0.0)))
 
 
-def _shares(rpm: FloatArray) -> FloatArray:
-    """(n,) what each point counts in an average over speed, as in every average gain; alike at one speed."""
-    if np.unique(rpm).size < 2:
-        return np.full(rpm.size, 1.0 / max(rpm.size, 1))
-    order = np.argsort(rpm, kind="stable")
-    shares = np.empty(rpm.size)
-    shares[order] = trapezoid_shares(rpm[order])
-    return shares
+def _covered(rpm: FloatArray, span: tuple[float, float]) -> tuple[float, float]:
+    """The part of a span that readings cover; where it is none, the speeds that they have."""
+    low, high = np.clip(span, rpm.min(), rpm.max())
+    return (float(low), float(high)) if low < high else (float(rpm.min()), float(rpm.max()))
 
 
 def _mean(values: FloatArray, covariance: FloatArray, share: FloatArray) -> tuple[float, float]:

@@ -26,7 +26,7 @@ def test_the_example_for_a_person_and_for_machines_with_pictures(tmp_path: Path)
     result = run(project, "--out", out, "--verbose")
     assert result.exit_code == 0, result.output
     for words in (" whole pull, predicted by the other pulls", "the 90 % ones", "of intake timing",
-                  "eviation of torque at full throttle", "This judges torque alone"):  # fmt: skip
+                  "± is 95 %", "over the speeds: from ± ", "This judges torque alone"):  # fmt: skip
         assert words in shown(result)
     names = {path.name for path in out.iterdir()}
     assert names == {"predicted.svg", "thin.svg", "slices-intake.svg", "slices-exhaust.svg", "run.json"}

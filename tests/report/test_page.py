@@ -159,7 +159,7 @@ def test_tables_have_captions_and_scopes(page: str) -> None:
 def test_a_person_can_add_up_the_clearances(both: Build) -> None:
     """By hand, less the steps, gives the static clearance; less the rest, the running one: plain addition.
 
-    The root of the squares of the steps marked ± gives the other two.
+    The root of the squares of the steps marked either way gives the other two.
     """
     left = whole = root = np.zeros(len(both.contact.contacts))
     checked, rows = [], gap_budget_table(both).rows
@@ -173,7 +173,7 @@ def test_a_person_can_add_up_the_clearances(both: Build) -> None:
             checked.append(row.label)
         else:
             left = left + numbers
-            root, whole = (root + numbers**2, whole) if row.label.endswith("±") else (root, whole + numbers)
+            root, whole = (root + numbers**2, whole) if row.label.endswith(", either way") else (root, whole + numbers)
     assert len(checked) == 4
     chances = [text for row in rows if row.label.startswith("chance") for text in row.cells]
     assert all("%" in text or "less than 1 in" in text for text in chances)

@@ -45,11 +45,13 @@ class ConfirmRecord(CommandRecord):
     fulfilled: bool = Field(description="torque is at least as predicted, and no timing outside the contact limits")
     sentence: str = Field(description="the verdict in words")
     judged_by: str = Field(description="how it was judged")
-    mean_difference_Nm: Known = Field(description="measured less predicted, mean, N·m")
+    from_rpm: Known = Field(description="least speed of the averages, by area under the curve, rpm")
+    to_rpm: Known = Field(description="greatest speed of the averages, rpm")
+    mean_difference_Nm: Known = Field(description="measured less predicted, on average, N·m")
     mean_difference_within_Nm: Known = Field(description="its 95 % interval, either way, N·m")
-    mean_gain_Nm: Known = Field(description="measured gain over the baseline, mean, N·m")
+    mean_gain_Nm: Known = Field(description="measured gain over the baseline, on average, N·m")
     mean_gain_within_Nm: Known = Field(description="its 95 % interval, either way, N·m")
-    mean_predicted_gain_Nm: Known = Field(description="predicted gain, mean, N·m")
+    mean_predicted_gain_Nm: Known = Field(description="predicted gain, on average, as of a build, N·m")
     mean_predicted_gain_within_Nm: Known = Field(description="its 95 % interval, either way, N·m")
     points: DrivenPointsRecord = Field(description="the points of the pull")
     phases: tuple[str, ...] = Field(description="whether the phasers followed, in sentences")
@@ -66,6 +68,8 @@ class ConfirmRecord(CommandRecord):
             fulfilled=found.fulfilled,
             sentence=verdict_words(found),
             judged_by=STATISTIC,
+            from_rpm=found.rpm[0],
+            to_rpm=found.rpm[1],
             mean_difference_Nm=None if compared is None else compared.mean,
             mean_difference_within_Nm=None if compared is None else compared.mean_within,
             mean_gain_Nm=found.mean_gain,

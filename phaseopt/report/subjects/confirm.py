@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from phaseopt.job.stages import baseline_name
 from phaseopt.project import SIDES
 from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Depth, Document, Section, Snippet, picture, say, table
@@ -61,14 +62,15 @@ def verdict_words(found: Confirmation) -> str:
 
 
 def gain_words(found: Confirmation) -> str:
-    """Predicted and measured mean gain with their intervals."""
+    """The average gain, predicted and measured, with their ±."""
     if not math.isfinite(found.mean_gain):
         return "the gain over the baseline is not known"
-    unit = found.project.display_units.torque
+    unit, (low, high) = found.project.display_units.torque, found.rpm
     return (
+        f"on average at {'full throttle' if found.full_throttle else 'part load'}, {low:.0f} to {high:.0f} rpm: "
         f"predicted {unit.signed(found.mean_predicted_gain)} ± {unit.number(found.mean_predicted_gain_within)}, "
-        f"measured {unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over the baseline (± is 95 %). "
-        f"Mean of {np.count_nonzero(found.known)} points. The baseline is the torque model's"
+        f"measured {unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over "
+        f"{baseline_name(found.project)} (± is 95 %). Torque of the baseline is the torque model's"
     )
 
 

@@ -15,6 +15,7 @@ from phaseopt.report.words import capital, sentence
 from phaseopt.surrogate import ChangeDistance, Coverage, coverage
 from phaseopt.torque_model import TorqueModel, TorqueTrust, deviations
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL, PLUS_MINUS
 
 _SURPRISE = 0.6  # share of a pull's points inside the 90 % interval below which it is named
 _NAMES = {
@@ -43,7 +44,7 @@ def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None
         )
     first, *others = left_out_lines(model, trust, unit)
     sections = (
-        say("Rests on", sentence(rests_on(model, unit))),
+        say("Rests on", sentence(rests_on(model, unit)), PLUS_MINUS),
         say("Left out", *map(sentence, others)),
         say("Look at", *looks_wrong(project, model)),
         say("Weighed down", *(f"{line}." for line in weighed_lines(model, unit))),
@@ -71,7 +72,7 @@ def _of_grid(project: Project, model: TorqueModel) -> tuple[Section, ...]:
     assert model.left_out is not None
     unit = project.display_units.torque
     return (
-        say("Rests on", nodes_line(model.supplied_grid, unit), *model.notes),
+        say("Rests on", nodes_line(model.supplied_grid, unit), *model.notes, PLUS_MINUS),
         say("Worst node", worst_node_line(model, unit)),
         say("Error bars", f"With a node left out: {shares(coverage(model.left_out, model.surface.readings))}."),
     )
@@ -86,8 +87,8 @@ def rests_on(model: TorqueModel, unit: Unit) -> str:
         return f"{line}, no simulation"
     return (
         f"{line}, and a simulation calibrated to them: its torque times {learned.scale:.3f} ± "
-        f"{2 * learned.scale_deviation:.3f}, then {unit.signed(learned.shift)} ± "
-        f"{unit.text(2 * learned.shift_deviation)}"
+        f"{INTERVAL * learned.scale_deviation:.3f}, then "
+        f"{unit.plus_minus_text(learned.shift, learned.shift_deviation)}"
     )
 
 
@@ -118,7 +119,7 @@ def weighed_lines(model: TorqueModel, unit: Unit) -> list[str]:
         return []
     names = model.reduction.points["pull_name"].to_numpy()
     return [
-        f"{names[one.pull]}: it reads {unit.number(abs(one.difference))} ± {unit.text(2.0 * one.deviation)}"
+        f"{names[one.pull]}: it reads {unit.number(abs(one.difference))} ± {unit.text(INTERVAL * one.deviation)}"
         f" {'more' if one.difference > 0 else 'less'} than the other pulls predict, so its level counts"
         f" {100.0 * one.weight:.0f} % of a pull's"
         for one in model.weighed_down
@@ -153,7 +154,10 @@ def shares(found: tuple[Coverage, ...]) -> str:
     >>> shares((Coverage(0.5, 0.6, 0.035), Coverage(0.9, 1.0, 0.0)))
     'the 50 % error bars hold 60 ± 7 % of its points, the 90 % ones 100 %'
     """
-    held = [f"{100 * c.inside:.0f}{f' ± {within}' if (within := _rounded(200 * c.error)) else ''} %" for c in found]
+    held = [
+        f"{100 * c.inside:.0f}{f' ± {within}' if (within := _rounded(100 * INTERVAL * c.error)) else ''} %"
+        for c in found
+    ]
     first, *more = [f"{100 * c.share:g} %" for c in found]
     others = [f"the {share} ones {share_held}" for share, share_held in zip(more, held[1:], strict=True)]
     return ", ".join([f"the {first} error bars hold {held[0]} of its points", *others])
@@ -170,7 +174,7 @@ def interval_verdict(found: tuple[Coverage, ...]) -> str:
     'too narrow: count on about 1.4 times the uncertainty'
     """
     ninety = next(c for c in found if c.share == 0.9)
-    spare = max(0.04, 2.0 * (0.0 if math.isnan(ninety.error) else ninety.error))
+    spare = max(0.04, INTERVAL * (0.0 if math.isnan(ninety.error) else ninety.error))
     if abs(ninety.inside - 0.9) <= spare:
         return "they look right"
     if ninety.inside > 0.9:
@@ -239,12 +243,13 @@ def thin_lines(model: TorqueModel, found: xr.Dataset, unit: Unit) -> list[str]:
     reached = float((timing <= half).sum() / timing.notnull().sum())
     source = "the pulls" if model.supplied_grid is None else "the nodes"
     cell = cells.where(cells == cells.max(), drop=True).isel(rpm=0, load=0)
+    low, high, halved = (unit.text(INTERVAL * float(each)) for each in (least, worst, half))
     return [
-        f"deviation of torque at full throttle, over the speeds: from {unit.text(float(least))} at {_stands(least)} to "
-        f"{unit.text(float(worst))} at {_stands(worst)}. At {100 * reached:.0f} % of the timings that the phasers "
-        f"reach, {source} have at least halved the uncertainty (to {unit.text(half)} or less)",
+        f"torque at full throttle, over the speeds: from ± {low} at {_stands(least)} to ± {high} at {_stands(worst)}. "
+        f"At {100 * reached:.0f} % of the timings that the phasers reach, {source} have at least halved the "
+        f"uncertainty (to ± {halved} or less)",
         f"over speed and load the thinnest cell is {float(cell['rpm']):.0f} rpm, {float(cell['load']):g} kPa: "
-        f"{unit.text(float(cell))}",
+        f"± {unit.text(INTERVAL * float(cell))}",
     ]
 
 

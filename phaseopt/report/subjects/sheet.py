@@ -269,7 +269,10 @@ def _expected_table(expected: tuple[Expected, ...], unit: Unit) -> Table:
         worst = length_words(each.worst_case, unit, down=True)
         rows.append(Row(WORDS[each.contact], (by_hand, "", worst, f"{unit.up_text(each.required)}")))
     head = ("", "you should measure, lash as set", "found by hand", "at least (worst case)", "required")
-    caption = f"What to find: least clearance, {unit.name}. The worst case has uncertainty and lash taken off"
+    caption = (
+        f"What to find: least clearance, {unit.name}. ± is all that measuring and degreeing in may be off. The worst "
+        "case has uncertainty and lash taken off"
+    )
     return Table(caption, head, tuple(rows), by_hand=True)
 
 

@@ -9,6 +9,7 @@ from phaseopt.cycle.from_project import ambient, cycle_section
 from phaseopt.cycle.grid import KNOCK, LESS_SPARK
 from phaseopt.cycle.knock_heard import KnockLimit
 from phaseopt.cycle.usual_pipework import pipework_of
+from phaseopt.job.gains import shares_within
 from phaseopt.project import Project
 from phaseopt.project.simulation import FACTOR_PARTS
 from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT
@@ -106,8 +107,9 @@ def spread_line(rpm: npt.NDArray[np.float64], cost: npt.NDArray[np.float64], uni
     if not known.any():
         return "What timing spread between cylinders costs is not known: no timing they take has settled."
     at = int(np.where(known, cost, -np.inf).argmax())
+    average = float(shares_within(rpm[known], (rpm[0], rpm[-1])) @ cost[known])
     return (
-        f"Timing spread between cylinders costs {unit.text(float(np.nanmean(cost)))} on average at full throttle, "
+        f"Timing spread between cylinders costs {unit.text(average)} on average at full throttle, "
         f"{unit.text(float(cost[at]))} at {rpm[at]:.0f} rpm. The figures above are without it. Contact "
         "limits count it."
     )

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 NOT_WRITTEN = "Nothing was written and the project file is unchanged. To keep a change, put it into the file and build."
 AT_MOST = "The ± of a gain is an upper bound: errors that both torque models share would cancel."
 _CAPTION = (
-    "Torque and gain: mean at full throttle over the measured speeds, ± 95 %. Clearance: the closest contact in the "
+    "Torque and gain: average at full throttle over the measured speeds, ± 95 %. Clearance: the closest contact in the "
     "worst case{0}. Full travel: where a phaser that sticks could go"
 )
 
