@@ -60,7 +60,7 @@ def _offers(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
     steady = response.steady
     if steady is not None:
         why = (
-            f"{steady.bias:+.1f} ± {2 * steady.spread:.1f}° off the command, {steady.holds} holds,"
+            f"{steady.bias:+.1f} ± {INTERVAL * steady.spread:.1f}° off the command, {steady.holds} holds,"
             f" {_speeds(steady.rpm_from, steady.rpm_to)}"
         )
         yield Offer("error", phaser.error, _up(steady.bound), steady.sure, why)
