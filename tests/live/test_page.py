@@ -153,7 +153,8 @@ def test_a_telephone_comes_in_by_the_code_and_goes(browser: Browser, axe: str, p
             assert "#" not in phone.page.url
             assert look_through(phone.page, axe, ("bench", "day", "tables", "studies")) == []
             shown = "(each) => each.checkVisibility() && !each.disabled"
-            pressed = f"[...document.querySelectorAll('[data-do], [data-key], textarea')].filter({shown}).length"
+            changes = "[data-do], [data-pin], [data-question], [data-add], [data-key], [data-cell], textarea"
+            pressed = f"[...document.querySelectorAll('{changes}')].filter({shown}).length"
             assert phone.page.evaluate(pressed) == 0
             desk.page.get_by_role("button", name=re.compile("^Disconnect Telephone 1")).click()
             expect(phone.page.locator("#connection")).to_contain_text("was disconnected")
