@@ -76,6 +76,15 @@ SMALL = """[...document.querySelectorAll("a, button, summary, input, select, tex
 }).map((each) => `${each.outerHTML.slice(0, 80)} ${each.getBoundingClientRect().height}`)"""
 
 
+# A study's page: its own script runs, and reaches no server and no cookie.
+STUDY = """<!DOCTYPE html><meta name="generator" content="phaseopt offsets">
+<meta name="viewport" content="width=device-width, initial-scale=1"><p>found</p><script>
+let cookie = "";
+try { cookie = document.cookie; } catch { cookie = "none"; }
+fetch("/parts").catch(() => { if (cookie === "none") document.querySelector("p").textContent = "shut off"; });
+</script>"""
+
+
 def look_through(page: Page, axe: str, names: tuple[str, ...]) -> list[str]:
     """What is wrong with each part of the page at this width: rules of axe-core, sideways scrolling, small targets."""
     wrong = []
@@ -130,7 +139,9 @@ def test_two_pages_at_once(browser: Browser, axe: str, project: Path, tmp_path: 
 
 
 def test_a_telephone_comes_in_by_the_code_and_goes(browser: Browser, axe: str, project: Path, tmp_path: Path) -> None:
-    """It shows what the laptop shows, and has nothing to press that changes files; disconnected, it is out of date."""
+    """It shows what the laptop shows, pages of studies too, and has nothing to press that changes files; disconnected,
+    it is out of date."""
+    (project.parent / "offsets.html").write_text(STUDY, encoding="utf-8")
     with (
         served(project, tmp_path / "state", command=ON_A_NETWORK) as server,
         page_of(browser, server, viewport=DESK) as desk,
@@ -156,6 +167,10 @@ def test_a_telephone_comes_in_by_the_code_and_goes(browser: Browser, axe: str, p
             changes = "[data-do], [data-pin], [data-question], [data-add], [data-key], [data-cell], textarea"
             pressed = f"[...document.querySelectorAll('{changes}')].filter({shown}).length"
             assert phone.page.evaluate(pressed) == 0
+            with phone.page.expect_popup() as opened:
+                phone.page.get_by_role("link", name=re.compile("^Installed offsets")).click()
+            expect(opened.value.locator("p")).to_have_text("shut off")
+            assert opened.value.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
             desk.page.get_by_role("button", name=re.compile("^Disconnect Telephone 1")).click()
             expect(phone.page.locator("#connection")).to_contain_text("was disconnected")
             lost(phone.page)
