@@ -4,6 +4,7 @@ import csv
 import io
 import math
 import re
+from dataclasses import replace
 from itertools import combinations, pairwise
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from phaseopt.cli import app
 from phaseopt.output.records.plan import PlanRecord
 from phaseopt.output.run_sheet_files import run_sheet_files
 from phaseopt.project import Channel
+from phaseopt.report.document import Table
 from phaseopt.report.subjects.plan import clamp_words, plan_document, turned_round
 from phaseopt.report.terminal import terminal_text
 from phaseopt.study.initial_design import first_pulls
@@ -141,6 +143,21 @@ def test_an_engine_without_room_has_nothing_to_try(tmp_path: Path) -> None:
     model = contact_model(project_of(tmp_path, gap=gap))
     with pytest.raises(InputError, match="no timing but rest"):
         first_pulls(phase_limits(model), 3)
+
+
+def test_a_band_of_speed_shows_every_timing_in_it(tmp_path: Path) -> None:
+    """A pull that moves within a band: the summary by band and the sheet's own rows must say the same."""
+    model = contact_model(project_of(tmp_path))
+    rpm = np.array(model.project.tables.rpm)
+    plan = plan_of(model, (0.0, -9.0))
+    moving = replace(plan.pulls[0], kind="in turn", intake=np.arange(1.0, rpm.size + 1.0))
+    document = plan_document(run_sheet(model, replace(plan, pulls=(moving,))))
+    (found,) = [part for each in document.sections if each.title == "In turn" for part in each.blocks]
+    assert isinstance(found, Table)
+    for band, cell in zip(found.head[1:], found.rows[0].cells, strict=True):
+        low, high = (float(word) for word in re.findall(r"\d+", band))
+        inside = moving.intake[(rpm >= low) & (rpm <= high)]
+        assert cell.startswith(f"+{inside[0]:g} to +{inside[-1]:g}, ")
 
 
 def test_a_plan_has_exactly_as_many_pulls_as_asked_for(tmp_path: Path) -> None:

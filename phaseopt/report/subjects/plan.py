@@ -4,6 +4,7 @@ import itertools
 import math
 
 import numpy as np
+import xarray as xr
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.rules import CLEAR
@@ -145,7 +146,7 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
     rows = []
     for pull in sheet.pulls:
         row = [f"{pull.number}", _TURNED if turned_round(sheet, pull) else KINDS[pull.kind]]
-        row += [f"{_phases(pull, side)}{_reading(pull, side)}" for side in sides]
+        row += [f"{_phases(pull.timings, side)}{_reading(pull, side)}" for side in sides]
         row += [f"{gap.down(pull.box.static[c])}/{gap.down(pull.box.running[c])}" for c in contacts]
         gain = "" if math.isnan(pull.expected_gain) else _small(pull.expected_gain, torque)
         rows.append([*row, *([gain] * gains)])
@@ -184,12 +185,11 @@ def _in_turn(sheet: RunSheet, sides: tuple[Side, ...]) -> list[Section]:
     bands = bands_of(len(rpm))
     spans = [rpm[bands == band] for band in np.unique(bands)]
     head = ["pull", *(f"{each[0]:.0f} to {each[-1]:.0f} rpm" for each in spans)]
-    rows = [
-        [f"{pull.number}"]
-        + [", ".join(signed_phase(at[SIDES.index(side)]).replace("°", "") for side in sides) for at in _by_band(pull)]
-        for pull in turns
-    ]
-    return [Section("In turn", (table(f"Phase in each band of speed: {', '.join(sides)}", head, rows),))]
+    rows = []
+    for pull in turns:
+        each = [pull.timings.isel(rpm=bands == band) for band in np.unique(bands)]
+        rows.append([f"{pull.number}", *(", ".join(_phases(some, side) for side in sides) for some in each)])
+    return [Section("In turn", (table(f"Phase in each band of speed, least to most: {', '.join(sides)}", head, rows),))]
 
 
 def _small(gain: float, unit: Unit) -> str:
@@ -202,9 +202,9 @@ def _small(gain: float, unit: Unit) -> str:
     return unit.number(gain) if unit.of(gain) >= 0.05 else "<0.1"
 
 
-def _phases(pull: SheetPull, side: Side) -> str:
-    """The phase that a pull holds, or its span."""
-    values = np.round(pull.timings[f"{side}_phase"].to_numpy(), 1)
+def _phases(timings: xr.Dataset, side: Side) -> str:
+    """The phase that timings hold, or its span."""
+    values = np.round(timings[f"{side}_phase"].to_numpy(), 1)
     low, high = float(values.min()), float(values.max())
     return (signed_phase(low) if low == high else span_text(low, high)).replace("°", "")
 
