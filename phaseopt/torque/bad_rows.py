@@ -4,8 +4,8 @@ At full throttle a brake's torque does not fall to a quarter of what it is a sec
 cylinders of four dead. It does not leave its running median by 8 % for a row or two, and engine speed does not leave it
 by 60 rpm: an engine's and a brake's inertia forbid both. A live channel does not repeat one value for longer than its
 own steps make likely (less than once in a million logs). A phaser moves at most about twice as fast as is stated for
-hot oil; a measured phase that goes faster, and stays, or that reads one value without any jitter, is a channel that
-dropped out. These limits are common practice, no source; that rows stand out is judged by the Hampel identifier
+hot oil; a measured phase that goes faster, and stays, or that comes to one value without any jitter faster than stated,
+is a channel that dropped out. These limits are common practice, no source; that rows stand out is judged by the Hampel identifier
 (running median, and the median absolute deviation as scale; Pearson, IEEE Trans. Control Systems Technology 10 (2002)
 55-63, from memory) at eight deviations.
 
@@ -33,7 +33,7 @@ _RPM_JUMP = 60.0
 _RISING, _COMING = 1.5, 0.05  # s after the throttle opens in which torque may still rise; share that it is low by
 _CHANCE = 1e-6  # of a run of one value in a log
 _LEAST_RUN, _LONGER = 5, 3.0  # rows; times the third longest run
-_FASTER, _JITTER = 2.0, 4.0  # times the stated slew; crank degrees
+_FASTER, _INTO_ONE, _JITTER = 2.0, 1.25, 4.0  # times the stated slew, the second into one value; crank degrees
 _USUAL_SLEW = 100.0  # crank degrees a second where none is stated (common practice, no source)
 _ROWS = 15  # of a window where no time is logged
 
@@ -285,13 +285,13 @@ def _dropped_phase(
     bad = _dead(logged)
     phase = channel.phase(logged)
     slew = _USUAL_SLEW if phaser.slew is None else max(phaser.slew.advance, phaser.slew.retard)
-    changes = float(np.mean(np.diff(logged) != 0.0))
-    interval = min(step / max(changes, 0.01), 0.5) if changes else step  # a slow channel changes less often
-    leaps = np.flatnonzero(np.abs(np.diff(phase)) > _JITTER + _FASTER * slew * interval)
-    ends = [0, *(leaps + 1).tolist(), len(phase)]
-    if len(leaps):
-        pieces = [np.arange(a, b) for a, b in itertools.pairwise(ends)]
-        lively = [float(np.ptp(logged[rows])) if len(rows) > 1 else 0.0 for rows in pieces]
+    interval = min(step / max(_changes(logged), 0.01), 0.5)  # a slow channel changes less often
+    pieces, lively = _between_leaps(logged, phase, _JITTER + _INTO_ONE * slew * interval)
+    for rows, moved in zip(pieces, lively, strict=True):
+        if moved == 0.0 and len(rows) >= _LEAST_RUN and max(lively) > 0.0:
+            bad[rows] = True
+    pieces, lively = _between_leaps(logged, phase, _JITTER + _FASTER * slew * interval)
+    if len(pieces) > 1:
         for rows, moved in zip(pieces, lively, strict=True):
             if (moved == 0.0 and max(lively) > 0.0) or (not logged[rows].any()) or len(rows) <= 2:
                 bad[rows] = True
@@ -305,6 +305,21 @@ def _dropped_phase(
             f"the {side} phase channel dropped out",
             bad,
         )
+
+
+def _changes(logged: FloatArray) -> float:
+    """In how many of its rows a channel changes, outside the longest run of one value: it may have died there; 1 where
+    it never does."""
+    at = np.flatnonzero(np.diff(logged) != 0.0)
+    longest = int(np.diff(np.r_[-1, at, len(logged) - 1]).max())
+    return len(at) / max(len(logged) - longest, 1) if len(at) else 1.0
+
+
+def _between_leaps(logged: FloatArray, phase: FloatArray, leap: float) -> tuple[list[IntArray], list[float]]:
+    """Rows between leaps of a phase, and how far the channel moves within each piece."""
+    leaps = np.flatnonzero(np.abs(np.diff(phase)) > leap)
+    pieces = [np.arange(a, b) for a, b in itertools.pairwise([0, *(leaps + 1).tolist(), len(phase)])]
+    return pieces, [float(np.ptp(logged[rows])) if len(rows) > 1 else 0.0 for rows in pieces]
 
 
 def _dead(logged: FloatArray) -> BoolArray:

@@ -97,3 +97,23 @@ def test_a_good_log_has_no_bad_rows(tmp_path: Path) -> None:
         found = reduced(tmp_path / name, log)
         assert found.log_quality[0].warnings == ()
         assert found.rejected == ()
+
+
+def ending_at(stop: float, *ways: float) -> Log:
+    """The sweep with the intake cam 12° from a stop at first, where it then reads one value for most of the log."""
+    log = pull()
+    log["icam"] += stop + 12.0 - 20.0
+    log["icam"][30 + len(ways) :] = stop
+    log["icam"][30 : 30 + len(ways)] = ways
+    return log
+
+
+def test_a_phase_that_drops_to_zero_for_good_is_no_timing(tmp_path: Path) -> None:
+    """12° in a twentieth of a second, and no jitter from there on: no phaser does that."""
+    found = reduced(tmp_path, ending_at(0.0))
+    assert with_facts(found.log_quality[0].warnings, "icam reads 0", "line 32", "dropped out")
+
+
+def test_a_phaser_that_comes_to_its_stop_as_fast_as_is_usual_is_left_alone(tmp_path: Path) -> None:
+    """100° a second (common practice, no source); a clipped channel reads one value there."""
+    assert reduced(tmp_path, ending_at(0.0, 7.0, 2.0)).log_quality[0].warnings == ()
