@@ -5,9 +5,9 @@ cylinders of four dead. It does not leave its running median by 8 % for a row or
 by 60 rpm: an engine's and a brake's inertia forbid both. A live channel does not repeat one value for longer than its
 own steps make likely (less than once in a million logs). A phaser moves at most about twice as fast as is stated for
 hot oil; a measured phase that goes faster, and stays, or that comes to one value without any jitter faster than stated,
-is a channel that dropped out. These limits are common practice, no source; that rows stand out is judged by the Hampel identifier
-(running median, and the median absolute deviation as scale; Pearson, IEEE Trans. Control Systems Technology 10 (2002)
-55-63, from memory) at eight deviations.
+is a channel that dropped out. These limits are common practice, no source; that rows stand out is judged by the Hampel
+identifier (running median, and the median absolute deviation as scale; Pearson, IEEE Trans. Control Systems Technology
+10 (2002) 55-63, from memory) at eight deviations.
 
 Validity: a sweep at full throttle, and for zeros any pull. What lasts for more than a second is not seen here but
 beside other pulls (`unlike_curves`).
