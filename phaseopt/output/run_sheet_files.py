@@ -28,12 +28,13 @@ def run_sheet_files(sheet: RunSheet) -> dict[str, str]:
 
 
 def _columns(sheet: RunSheet) -> list[Column]:
-    pulls = [(pull, rpm) for pull in sheet.pulls for rpm in range(pull.timings.sizes["rpm"])]
+    every = (*sheet.pulls, *sheet.swing)
+    pulls = [(pull, rpm) for pull in every for rpm in range(pull.timings.sizes["rpm"])]
     columns = [
         Column("pull", "number of the pull", np.array([float(pull.number) for pull, _ in pulls]), "1"),
         Column("kind", "what kind of pull", [KINDS[pull.kind] for pull, _ in pulls]),
     ]
-    timings = [pull.timings for pull in sheet.pulls]
+    timings = [pull.timings for pull in every]
     if not timings:
         return columns
     joined = {name: np.concatenate([t[name].to_numpy() for t in timings]) for name in ("rpm", *timings[0])}
@@ -47,8 +48,10 @@ def _columns(sheet: RunSheet) -> list[Column]:
         for contact, gap in zip(sheet.model.contacts, cautious.T, strict=True):
             columns.append(Column(f"{contact}_{name}", f"{contact.replace('_', ' to ')}: {words}", gap, "mm", 3))
     expected_gain = np.array([pull.expected_gain for pull, _ in pulls])
+    spark = np.array([pull.spark for pull, _ in pulls])
     return [
         *columns,
+        Column("spark", "ignition advance beside the usual one, + = more", spark, "degree", 1),
         Column(
             "expected_gain",
             "what this pull adds to the final tables on average at full throttle",

@@ -50,6 +50,7 @@ def _gain_lines(build: "Build") -> list[str]:
         f"{figure} on average at full throttle over {name}{known_words(build)} (± is 95 %).",
         *at_the_wheels(build),
         *part_load_lines(build),
+        *map(sentence, build.model.spark[:1]),
     ]
 
 

@@ -4,16 +4,19 @@ Pulls are sweeps at full throttle. They are chosen one after another by the know
 tables along speed (`acquisition`), then put in order of the margin left, a baseline among them for drift.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.project import SIDES
-from phaseopt.study.acquisition import candidates, choose, expected_gains
+from phaseopt.study.acquisition import Candidate, candidates, choose, expected_gains
 from phaseopt.study.confounding import confounded, confounded_text
 from phaseopt.study.full_load import FullLoad, reading_noise
 from phaseopt.study.initial_design import first_pulls
-from phaseopt.study.planned_pulls import Plan, timings_in, with_baselines
+from phaseopt.study.knowledge_gradient import KnowledgeGradient
+from phaseopt.study.planned_pulls import Plan, PlannedPull, timings_in, with_baselines
 from phaseopt.study.safe_timings import ADDED, require_room
 from phaseopt.torque import repeatability
 from phaseopt.torque_model import TorqueModel
@@ -22,10 +25,13 @@ from phaseopt.values.display_units import DisplayUnits, Unit
 from phaseopt.values.interval import INTERVAL
 from phaseopt.values.progress import Progress, silent
 
-SPARK = (
-    "Timings are compared at the spark that was run, which may not be the best of each. Pull the one that wins with 3° "
-    "more and 3° less ignition advance, as far as knock allows."
-)
+SPARK = "Timings are compared at the spark that was run. A plan made after the first pulls ends with a spark swing."
+SWING = (
+    0.0,
+    -3.0,
+    3.0,
+)  # crank degrees of spark, from safe to bold: half a percent of torque (common practice, no source)
+MOST_AT = 3  # speeds at which to look first
 LEAST_TIMINGS = 3  # without a simulation: two timings draw no curve over either cam
 LEAST_FREEDOM = 3.0  # of repeats: with fewer, Student's t says more of their number than of the dyno
 APART = 1.0  # crank degrees between centrelines that count as two
@@ -60,14 +66,34 @@ def plan_pulls(limits: Limits, learnt: TorqueModel, pulls: int, progress: Progre
     ordered = sorted(chosen, key=lambda c: -cells.margin(c))
     gains = expected_gains(cells.averaging(state), [*ordered, further], field.read, noise)
     planned = [cells.planned(c, after - before) for c, before, after in zip(ordered, gains, gains[1:], strict=False)]
-    units = project.display_units
+    units, (swing, most_at) = project.display_units, _spark_swing(cells, state, offered, learnt)
     return Plan(
         cells.rpm[field.read],
         tuple(with_baselines(planned, cells.baseline, pulls)),
         gains[:-1],
         _stop(gains, learnt, units.torque),
-        _notes(cells, learnt, units),
+        _notes(cells, learnt, units, swing),
+        swing,
+        most_at,
     )
+
+
+def _spark_swing(
+    cells: FullLoad, state: KnowledgeGradient, offered: list[Candidate], learnt: TorqueModel
+) -> tuple[tuple[PlannedPull, ...], tuple[float, ...]]:
+    """The timing that should make most torque, held or along speed, with the usual spark, less and more; and the speeds
+    at which it gains most over the baseline. None before the first pull, and where each pull is at its best spark."""
+    torque = cells.limits.project.torque
+    if not len(learnt.surface.readings) or torque is None or torque.best_spark:
+        return (), ()
+    cell = np.arange(len(cells.rpm))
+    held = [each for each in offered if each.kind != "in turn"]
+    best = max(held, key=lambda each: float(state.weight @ state.mean[0][cell, each.label]))
+    gain = state.mean[0][cell, best.label] - state.mean[0][cell, cells.nearest(cells.baseline)]
+    most = np.flatnonzero(cells.field.read & (gain > 0.0))
+    most = np.sort(most[np.argsort(-gain[most])][:MOST_AT])
+    pull = replace(cells.planned(best), kind="spark swing")
+    return tuple(replace(pull, spark=spark) for spark in SWING), tuple(cells.rpm[most].tolist())
 
 
 def _timings_made(model: ContactModel, learnt: TorqueModel) -> FloatArray | None:
@@ -109,14 +135,16 @@ def _torque(gain: float, unit: Unit) -> str:
     return unit.text(gain) if unit.of(gain) >= 0.05 else f"less than 0.1 {unit.name}"
 
 
-def _notes(cells: FullLoad, learnt: TorqueModel, units: DisplayUnits) -> tuple[str, ...]:
+def _notes(
+    cells: FullLoad, learnt: TorqueModel, units: DisplayUnits, swing: tuple[PlannedPull, ...]
+) -> tuple[str, ...]:
     unit, mixed = units.gap, confounded(cells, learnt)
     notes = [
         *([] if mixed is None else [confounded_text(mixed, units.torque)]),
         f"Pulls are sweeps at full throttle. Every timing keeps {unit.stated(ADDED)} more than both contact rules ask.",
         "Gains are full-throttle averages by the torque model. Where torque answers timing more sharply, they are too "
         "small.",
-        SPARK,
+        *(learnt.spark[:1] if swing else (SPARK,)),
     ]
     if learnt.simulation is not None and learnt.simulation.alone:
         notes.append("Nothing is measured yet: gains rest on the simulation and its stated uncertainty.")

@@ -210,7 +210,7 @@ def confirm(
         commanded_only(project),
         tuple(float(speed) for speed in np.unique(np.round(rpm[outside != CLEAR]))),
         bool(found["full_throttle"].any()),
-        (*learnt.notes, *reduced.notes),
+        (*learnt.notes, *learnt.spark[:1], *reduced.notes),
     )
 
 

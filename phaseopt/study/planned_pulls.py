@@ -8,7 +8,7 @@ from typing import Literal
 
 from phaseopt.values.arrays import FloatArray
 
-PlannedKind = Literal["fixed", "table", "in turn", "baseline"]
+PlannedKind = Literal["fixed", "table", "in turn", "baseline", "spark swing"]
 
 BASELINE_EVERY = 4  # pulls, after which the baseline is made again: common practice, since dyno and engine drift
 FEW = 3  # pulls without a baseline among them: on the outside engines two of three cost more torque than drift did
@@ -19,11 +19,12 @@ class PlannedPull:
     """One pull to make.
 
     `kind` is "fixed" (one timing held over all speeds), "table" (phases follow a table along speed), "in turn" (two
-    timings by bands of speed, in another pull the other way round) or "baseline" (the present timing, made again and
-    again for drift). `intake` and `exhaust` are the phases at each speed of the plan, crank degrees from rest, + =
-    advanced. `boldness` is the least margin above both rules at its timings, mm, less the plan's added one: the
-    smaller, the bolder. `expected_gain` is how much this pull, after those before it, is expected to raise the torque
-    of the final tables, N·m, on average at full throttle; NaN where nobody knows.
+    timings by bands of speed, in another pull the other way round), "baseline" (the present timing, made again and
+    again for drift) or "spark swing" (the best timing by now, with `spark` crank degrees more ignition advance than
+    usual). `intake` and `exhaust` are the phases at each speed of the plan, crank degrees from rest, + = advanced.
+    `boldness` is the least margin above both rules at its timings, mm, less the plan's added one: the smaller, the
+    bolder. `expected_gain` is how much this pull, after those before it, is expected to raise the torque of the final
+    tables, N·m, on average at full throttle; NaN where nobody knows.
     """
 
     kind: PlannedKind
@@ -31,6 +32,7 @@ class PlannedPull:
     exhaust: FloatArray
     boldness: float
     expected_gain: float = math.nan
+    spark: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +41,8 @@ class Plan:
 
     `rpm` are the speeds at which phases are given; `expected` the torque that the final tables are expected to gain
     after 0, 1, ... of the pulls that are no baselines, N·m, on average at full throttle; `stop` the rule
-    when to stop, in words; `notes` what a person should know.
+    when to stop, in words; `notes` what a person should know. `swing` are pulls after those, one timing with the usual
+    spark, less and more; `most_at` the speeds at which that timing gains most, rpm.
     """
 
     rpm: FloatArray
@@ -47,6 +50,8 @@ class Plan:
     expected: tuple[float, ...]
     stop: str
     notes: tuple[str, ...]
+    swing: tuple[PlannedPull, ...] = ()
+    most_at: tuple[float, ...] = ()
 
 
 def timings_in(pulls: int) -> int:

@@ -26,7 +26,7 @@ class SheetPull:
     number : int
         From 1.
     kind : str
-        "fixed", "table", "in turn" or "baseline", as planned.
+        "fixed", "table", "in turn", "baseline" or "spark swing", as planned.
     expected_gain : float
         Of the final tables by this pull [N·m]; NaN where nobody knows.
     timings : Dataset
@@ -35,6 +35,8 @@ class SheetPull:
         the clearance `by_hand`, the least `static` one and the `running` one at the top speed [mm].
     box : BoxVerdict
         The least clearances over all of the pull and the way from rest.
+    spark : float
+        Ignition advance beside the usual one [deg].
 
     See Also
     --------
@@ -46,6 +48,7 @@ class SheetPull:
     expected_gain: float
     timings: xr.Dataset
     box: BoxVerdict
+    spark: float = 0.0
 
     @property
     def held(self) -> bool:
@@ -76,6 +79,10 @@ class RunSheet:
     stop : str
         When to stop.
     notes : tuple of str
+    swing : tuple of SheetPull
+        Pulls after those: one timing with the usual spark, less and more.
+    most_at : tuple of float
+        Speeds at which that timing gains most [rpm].
 
     See Also
     --------
@@ -89,6 +96,8 @@ class RunSheet:
     expected: tuple[float, ...]
     stop: str
     notes: tuple[str, ...]
+    swing: tuple[SheetPull, ...] = ()
+    most_at: tuple[float, ...] = ()
 
 
 def run_sheet(model: ContactModel, plan: Plan, notes: tuple[str, ...] = ()) -> RunSheet:
@@ -96,20 +105,24 @@ def run_sheet(model: ContactModel, plan: Plan, notes: tuple[str, ...] = ()) -> R
 
     Parameters: `model` of the project the plan was made for; `plan`; `notes`, what every output must say of its torque.
     """
-    judged = [(pull, *_judged(model, pull)) for pull in plan.pulls]
+    judged = [(pull, *_judged(model, pull)) for pull in (*plan.pulls, *plan.swing)]
     clear = [(pull, pairs, box) for pull, pairs, box in judged if box.verdict == CLEAR]
-    pulls = tuple(
-        SheetPull(number, pull.kind, pull.expected_gain, _timings(model, plan.rpm, pairs), box)
+    every_pull = [
+        SheetPull(number, pull.kind, pull.expected_gain, _timings(model, plan.rpm, pairs), box, pull.spark)
         for number, (pull, pairs, box) in enumerate(clear, start=1)
+    ]
+    pulls, swing = (
+        tuple(pull for pull in every_pull if (pull.kind == "spark swing") == swung) for swung in (False, True)
     )
     every = np.concatenate([np.zeros((1, 2)), *(pairs for _, pairs, _ in clear)])
-    left_out = len(plan.pulls) - len(clear)
+    left_out = len(judged) - len(clear)
     notes = (*notes, *plan.notes)
     if left_out:
         words = "1 planned pull was" if left_out == 1 else f"{left_out} planned pulls were"
         notes = (f"{words} not clear of both rules on the way from rest and left out.", *notes)
     clamps = box_verdict(model, every, False, model.top_speed)
-    return RunSheet(model, pulls, left_out, clamps, () if left_out else plan.expected, plan.stop, notes)
+    expected = () if left_out else plan.expected
+    return RunSheet(model, pulls, left_out, clamps, expected, plan.stop, notes, swing, plan.most_at)
 
 
 def _judged(model: ContactModel, pull: PlannedPull) -> tuple[FloatArray, BoxVerdict]:

@@ -261,7 +261,7 @@ def spark_text(swings: Sequence[SparkSwing], torque: Torque, unlike: Sequence[st
     Parameters: `swings` of the pulls; `unlike`, names of those at unlike spark that nothing adjusts.
     """
     if torque.best_spark:
-        return "Gains compare pulls at their best or knock-limited spark, as the project says"
+        return "Gains compare pulls at their best or knock-limited spark, as the project says."
     if torque.columns.spark is None:
         why = "no log has spark (torque.columns.spark)"
     elif unlike:
@@ -270,7 +270,7 @@ def spark_text(swings: Sequence[SparkSwing], torque: Torque, unlike: Sequence[st
         why = "they compare pulls at like spark, and what a spark swing shows is not added"
     else:
         why = "no timing has a spark swing (the run sheet of phaseopt plan has one)"
-    return f"Gains are not shown to be at best spark: {why}"
+    return f"Gains are not shown to be at best spark: {why}."
 
 
 def swing_text(swing: SparkSwing, names: Sequence[str], unit: Unit) -> str:
@@ -302,7 +302,7 @@ def swing_text(swing: SparkSwing, names: Sequence[str], unit: Unit) -> str:
         for k, (low, high) in swing.knocks.items()
     ]
     left = ", ".join(names[swing.pulls[k]] for k in others)
-    return ". ".join([*lines, f"Torque counts as of {counted}, not {left}"])
+    return ". ".join([*lines, f"Torque counts as of {counted}, not {left}."])
 
 
 def _degrees(off: float) -> str:

@@ -79,6 +79,11 @@ class TorqueModel(ShowsItself):
             return (self.supplied_grid.notes,)
         return () if self.simulation is None else self.simulation.notes
 
+    @property
+    def spark(self) -> tuple[str, ...]:
+        """Whether measured torque compares at best spark, and what swings of spark show, in sentences."""
+        return () if self.reduction is None else self.reduction.spark
+
     def without(self, points: BoolArray) -> TorqueSurface | None:
         """The surface without some of the measured points (n,), at the same hyperparameters; None with too few left."""
         readings, keep = self.surface.readings, ~points

@@ -1,5 +1,7 @@
 """A plan of pulls on the textbook engine: safe, in order, worth making, and spread where nothing can be compared."""
 
+import csv
+import io
 import itertools
 import math
 from pathlib import Path
@@ -16,9 +18,14 @@ from phaseopt.clearance.check import box_verdict
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, margins, running_gaps
+from phaseopt.output.records.plan import PlanRecord
+from phaseopt.output.run_sheet_files import run_sheet_files
 from phaseopt.project import Project
+from phaseopt.report.subjects.plan import plan_document
+from phaseopt.report.terminal import terminal_text
 from phaseopt.study.best_pulls import plan_pulls
 from phaseopt.study.planned_pulls import Plan
+from phaseopt.study.run_sheet import run_sheet
 from phaseopt.study.safe_timings import ADDED, safe_timings
 from phaseopt.surrogate import GridPrior, Readings, fit, simulation_alone
 from phaseopt.torque_model import Simulated, TorqueModel
@@ -111,6 +118,45 @@ def test_the_plan_goes_where_little_is_known_and_torque_may_be(
         assert min(np.hypot(icl - i, ecl - e).mean() for i, e in three_timings(tmp_path)) > 2.0
     at_hand = torque(plan.rpm, *(np.asarray(line) for line in at_rest(project))).mean()
     assert max(torque(plan.rpm, *line).mean() for line in lines) > at_hand
+
+
+SPARK = {
+    "correction": "none",
+    "columns": {"rpm": "n", "torque": "t", "load": "p", "throttle": "tps", "spark": "ign",
+                "intake_phase": "i", "exhaust_phase": "e"},
+    "phases": {side: {"sign": 1, "zero": 0.0, "in": "crank deg"} for side in ("intake", "exhaust")},
+    "full_throttle": {"throttle_above": 95},
+}  # fmt: skip
+
+
+def test_the_best_timing_by_now_is_swung_in_spark_from_safe_to_bold(tmp_path: Path) -> None:
+    """Against the planted torque: no timing pulled makes more, and it gains most where the sheet says to look."""
+    project, model, _, plan = planned(tmp_path, three_timings(tmp_path), 4, torque=SPARK)
+    assert [pull.spark for pull in plan.swing] == [0.0, -3.0, 3.0]
+    assert len({(*pull.intake, *pull.exhaust) for pull in plan.swing}) == 1
+    best = plan.swing[0]
+    line = model.engine.intake.true_centreline(best.intake), model.engine.exhaust.true_centreline(best.exhaust)
+    rest = [np.asarray(centre) for centre in at_rest(project)]
+    gain = torque(plan.rpm, *line) - torque(plan.rpm, *rest)
+    for icl, ecl in three_timings(tmp_path):
+        assert torque(plan.rpm, *line).mean() > torque(plan.rpm, np.asarray(icl), np.asarray(ecl)).mean()
+    at = np.isin(plan.rpm, plan.most_at)
+    assert at.sum() == 3
+    assert gain[at].min() > np.median(gain[~at])
+    sheet = run_sheet(model, plan)
+    assert [pull.number for pull in sheet.swing] == [5, 6, 7]
+    assert all(pull.box.verdict == CLEAR for pull in sheet.swing)
+    text = terminal_text(plan_document(sheet))
+    for words in ("usual spark", "spark -3°", "spark +3°", "first knock", "heats the exhaust", "Log spark"):
+        assert words in text
+    files = run_sheet_files(sheet)
+    assert "Pull 6: spark -3°" in files["run_sheet.html"]
+    assert "exhaust too hot" in files["run_sheet.html"]
+    rows = list(csv.DictReader(io.StringIO(files["run_sheet.csv"])))
+    assert [row["spark"] for row in rows][:: plan.rpm.size][-3:] == ["0", "-3", "3"]
+    assert [pull.spark for pull in PlanRecord.of(sheet).spark_swing] == [0.0, -3.0, 3.0]
+    *_, known = planned(tmp_path, three_timings(tmp_path), 4, torque={**SPARK, "best_spark": True})
+    assert known.swing == ()
 
 
 @pytest.mark.parametrize("count", [1, 2])

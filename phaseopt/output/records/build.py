@@ -83,7 +83,7 @@ class TorqueModelRecord(Record):
             leave_one_pull_out_error_Nm=model.lopo_rmse,
             cells_out_of_reach=int((~build.torque["in_reach"]).sum()),
             cells_on_simulation_only=int(on_simulation_only(build).sum()),
-            notes=() if reduction is None else reduction.notes,
+            notes=() if reduction is None else (*reduction.spark, *reduction.notes),
         )
 
 

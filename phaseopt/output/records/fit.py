@@ -181,5 +181,5 @@ class FitRecord(CommandRecord):
             simulation_learned=None if learned is None else LearnedRecord.of(learned),
             thin=ThinRecord.of(deviations(project, surface)),
             unknown=() if trust is None else trust.unknown,
-            notes=(NOT_JUDGED, *model.notes, *(() if model.reduction is None else model.reduction.notes)),
+            notes=(NOT_JUDGED, *model.notes, *model.spark, *(() if model.reduction is None else model.reduction.notes)),
         )

@@ -24,9 +24,10 @@ class PlannedPullRecord(Record):
     """A pull to make: each list has an entry a speed."""
 
     number: int = Field(description="place in the day, from 1")
-    kind: Literal["fixed", "table", "in turn", "baseline"] = Field(
-        description="one timing held, along a table, two timings by bands of speed, or a repeat for drift"
+    kind: Literal["fixed", "table", "in turn", "baseline", "spark swing"] = Field(
+        description="one timing held, along a table, two timings by bands of speed, a repeat for drift, or for spark"
     )
+    spark: float = Field(description="ignition advance beside the usual one, crank degrees, + = more")
     expected_gain_Nm: Known = Field(
         description="what it is expected to add to the average torque of the final tables at full throttle, N·m"
     )
@@ -51,6 +52,7 @@ class PlannedPullRecord(Record):
         return cls(
             number=pull.number,
             kind=pull.kind,
+            spark=pull.spark,
             expected_gain_Nm=pull.expected_gain,
             **lists,
             by_hand=HandClearancesRecord(**{contact: round(pull.by_hand(contact), 3) for contact in contacts}),
@@ -65,6 +67,9 @@ class PlanRecord(CommandRecord):
 
     project: str = Field(description="name of the project")
     pulls: tuple[PlannedPullRecord, ...] = Field(description="each pull, in the order to make them")
+    spark_swing: tuple[PlannedPullRecord, ...] = Field(
+        description="pulls after those: the best timing by now with the usual spark, less and more"
+    )
     clamps: BoxVerdictRecord = Field(
         description="all timings and rest as one range: its ends are the day's clamps if clear"
     )
@@ -82,6 +87,7 @@ class PlanRecord(CommandRecord):
         return cls(
             project=sheet.model.project.name,
             pulls=tuple(PlannedPullRecord.of(sheet.model.contacts, pull) for pull in sheet.pulls),
+            spark_swing=tuple(PlannedPullRecord.of(sheet.model.contacts, pull) for pull in sheet.swing),
             clamps=BoxVerdictRecord.model_validate(sheet.clamps),
             expected_gain_Nm=sheet.expected,
             left_out=sheet.left_out,

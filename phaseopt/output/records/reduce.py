@@ -274,5 +274,5 @@ class ReduceRecord(CommandRecord):
             repeats=RepeatabilityRecord.of(day.repeats, names),
             unlike=tuple(UnlikePullRecord.of(unlike, names) for unlike in day.unlike),
             phasers={section(day.project, each): PhaserRecord.of(day.project, each) for each in day.phasers},
-            notes=day.reduction.notes,
+            notes=(*day.reduction.spark, *day.reduction.notes),
         )

@@ -50,6 +50,7 @@ def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None
         say("Weighed down", *(f"{line}." for line in weighed_lines(model, unit))),
         say("Error bars", *map(sentence, interval_lines(trust, named=_named(model, trust)))),
         say("Repeats", sentence(repeats_line(trust, unit))),
+        say("Spark", *map(sentence, model.spark)),
         say("Same torque", *map(sentence, change_lines(trust, unit)), depth=Depth.DETAIL),
         thin,
         say(

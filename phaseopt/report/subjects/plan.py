@@ -29,6 +29,7 @@ KINDS = {
     "table": "by table",
     "in turn": "in turn",
     "baseline": "baseline",
+    "spark swing": "spark swing",
 }
 BEFORE = (
     "Before the first pull: prove the zero. With the phasers locked at rest the log must read rest; ten degrees "
@@ -92,7 +93,8 @@ def to_log(project: Project) -> str:
     if torque is None:
         return (
             "Log 10 rows a second or more: time, engine speed, brake torque, manifold pressure, throttle and air "
-            "temperature. Both cams: commanded and measured phase. If you have them: mixture, coolant and knock."
+            "temperature. Both cams: commanded and measured phase. If you have them: spark, knock, mixture, coolant "
+            "and exhaust temperature."
         )
     columns = {key.replace("_", " "): column for key, column in torque.columns if isinstance(column, str)}
     named = {
@@ -109,8 +111,10 @@ def to_log(project: Project) -> str:
 def plan_document(sheet: RunSheet) -> Document:
     """The planned pulls: on a terminal a row each, on the page a sheet with room to write by hand."""
     project, sides = sheet.model.project, moving_sides(sheet)
+    every = (*sheet.pulls, *sheet.swing)
     count, repeats = len(sheet.pulls), sum(pull.kind == "baseline" for pull in sheet.pulls)
     among = f", {repeats} of them {'a baseline' if repeats == 1 else 'baselines'}" if repeats else ""
+    among += f", then a spark swing of {len(sheet.swing)}" if sheet.swing else ""
     left = f"; {sheet.left_out} left out because they are not clear" if sheet.left_out else ""
     return Document(
         f"{project.name}: run sheet",
@@ -119,12 +123,13 @@ def plan_document(sheet: RunSheet) -> Document:
         sections=(
             Section("Today", (Blanks(_HEAD),), Depth.PAGE),
             say("Expected", expected_words(sheet), depth=Depth.DETAIL),
-            Section("All pulls", (_overview(sheet, sides),) if sheet.pulls else (Lines((_NO_PULL,)),)),
+            Section("All pulls", (_overview(sheet, every, sides),) if every else (Lines((_NO_PULL,)),)),
             *_in_turn(sheet, sides),
+            say("Spark swing", *swing_lines(sheet)),
             say("Before the pulls", *BEFORE, depth=Depth.PAGE),
             say("Clamps", clamp_words(sheet)),
             say("Log", to_log(project)),
-            *([_pulls_section(sheet, sides)] if sheet.pulls else []),
+            *([_pulls_section(sheet, every, sides)] if every else []),
         ),
         notes=sheet.notes,
         not_covered=tuple(sheet.model.not_covered),
@@ -133,19 +138,48 @@ def plan_document(sheet: RunSheet) -> Document:
     )
 
 
-def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
+def swing_lines(sheet: RunSheet) -> list[str]:
+    """How to swing spark, where to look, when to stop; none where nothing is to be swung."""
+    torque = sheet.model.project.torque
+    if not sheet.swing or torque is None:
+        return []
+    first, *_, last = (pull.number for pull in sheet.swing)
+    hottest = torque.gates.exhaust_temperature
+    degrees = sheet.model.project.display_units.temperature
+    limit = "your limit of exhaust temperature" if hottest is None else f"{degrees(hottest)} of exhaust temperature"
+    lines = [f"Pulls {first} to {last} hold the best timing by now: usual spark, then 3° less, then 3° more."]
+    if sheet.most_at:
+        lines.append(f"Most is to gain at {', '.join(f'{rpm:.0f}' for rpm in sheet.most_at)} rpm: look there first.")
+    lines += [
+        f"Less spark heats the exhaust: stop at {limit}. More spark: stop at the first knock and take 2° out.",
+        "If you make the pulls above first, plan again before you swing: another timing may be best then.",
+        "Log spark. Then phaseopt reduce shows what is left in it."
+        if torque.columns.spark is not None
+        else "Log spark and name torque.columns.spark: without it these pulls look like repeats that differ.",
+    ]
+    return lines
+
+
+def kind_text(pull: SheetPull) -> str:
+    """What kind of pull, and its spark where that is swung."""
+    if pull.kind != "spark swing":
+        return KINDS[pull.kind]
+    return f"spark {pull.spark:+.0f}°" if pull.spark else "usual spark"
+
+
+def _overview(sheet: RunSheet, every: tuple[SheetPull, ...], sides: tuple[Side, ...]) -> Table:
     """A row a pull: timings, what the log reads in brackets where that is another number, and static / running gaps."""
     contacts, units = sheet.model.contacts, sheet.model.project.display_units
     gap, torque = units.gap, units.torque
     head = ["pull", "kind"]
-    reads = any(_reading(pull, side) for pull in sheet.pulls for side in sides)
+    reads = any(_reading(pull, side) for pull in every for side in sides)
     head += [f"{side} (log reads)" if reads else side for side in sides]
     head += [WORDS[contact] for contact in contacts]
-    gains = any(math.isfinite(pull.expected_gain) for pull in sheet.pulls)
+    gains = any(math.isfinite(pull.expected_gain) for pull in every)
     head += [f"gain, {torque.name}"] * gains
     rows = []
-    for pull in sheet.pulls:
-        row = [f"{pull.number}", _TURNED if turned_round(sheet, pull) else KINDS[pull.kind]]
+    for pull in every:
+        row = [f"{pull.number}", _TURNED if turned_round(sheet, pull) else kind_text(pull)]
         row += [f"{_phases(pull.timings, side)}{_reading(pull, side)}" for side in sides]
         row += [f"{gap.down(pull.box.static[c])}/{gap.down(pull.box.running[c])}" for c in contacts]
         gain = "" if math.isnan(pull.expected_gain) else _small(pull.expected_gain, torque)
@@ -221,7 +255,7 @@ def _centrelines(sides: tuple[Side, ...]) -> list[str]:
     return ["icl" if side == "intake" else "ecl" for side in sides]
 
 
-def _pulls_section(sheet: RunSheet, sides: tuple[Side, ...]) -> Section:
+def _pulls_section(sheet: RunSheet, every: tuple[SheetPull, ...], sides: tuple[Side, ...]) -> Section:
     """A card a pull: what to set, the clamps, when to stop, the clearances there, and what to write down."""
     barometer, degrees = ("inHg", "°F") if sheet.model.project.display_units.fahrenheit else ("kPa or mbar", "°C")
     air = ((f"Barometer, {barometer}", ""), ("Intake air", degrees), ("Humidity", "%"), ("Time", ""))
@@ -230,15 +264,16 @@ def _pulls_section(sheet: RunSheet, sides: tuple[Side, ...]) -> Section:
     cards = tuple(
         {
             "number": pull.number,
-            "kind": KINDS[pull.kind],
+            "kind": kind_text(pull),
+            "stop": STOP if not pull.spark else f"{STOP} · exhaust too hot",
             "targets": tuple(target_words(pull, side) for side in sides) if pull.held else (),
             "by_speed": timing_table(pull, sides),
             "clamps": pull_clamps(sheet, pull, sides),
             "clearance": clearance_table(sheet, pull),
         }
-        for pull in sheet.pulls
+        for pull in every
     )
-    about = {"pulls": cards, "top": f"{sheet.model.top_speed:.0f}", "stop": STOP, "blanks": blanks, "notes": _NOTES}
+    about = {"pulls": cards, "top": f"{sheet.model.top_speed:.0f}", "blanks": blanks, "notes": _NOTES}
     return Section(
         "Pulls", (Lines((_READ, _WRITE)), Part("pulls.html.j2", about, "pulls.css")), Depth.PAGE, new_sheet=True
     )
