@@ -33,6 +33,7 @@ def screen_sections(build: "Build") -> tuple[Section, ...]:
     """The answer, the table, what limits it and what to do next."""
     return (
         say("Gain", *_gain_lines(build)),
+        say("Spark", *map(sentence, build.model.spark[:1])),
         say("Peak power", *power_lines(build)),
         say("Clearance", *_clearance_lines(build)),
         full_throttle_section(build, _MOST_ROWS),
@@ -50,7 +51,6 @@ def _gain_lines(build: "Build") -> list[str]:
         f"{figure} on average at full throttle over {name}{known_words(build)} (± is 95 %).",
         *at_the_wheels(build),
         *part_load_lines(build),
-        *map(sentence, build.model.spark[:1]),
     ]
 
 

@@ -10,7 +10,6 @@ from phaseopt.job.gains import Gains, Moved
 from phaseopt.report.document import Row, Table
 from phaseopt.report.facts import gained_most
 from phaseopt.report.part_load import part_load_lines
-from phaseopt.report.words import sentence
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit, power_kw
 from phaseopt.values.interval import INTERVAL, PLUS_MINUS, is_shown
@@ -25,7 +24,7 @@ def gain_lines(build: "Build") -> list[str]:
     if build.comparison.gains.moved:
         cell = build.comparison.gains.moved[0]
         lines.append(f"Moved most: {moved_words(cell, build.project.display_units.torque)}.")
-    return [*lines, *part_load_lines(build), *map(sentence, build.model.spark), PLUS_MINUS]
+    return [*lines, *part_load_lines(build), PLUS_MINUS]
 
 
 def gain_line(build: "Build") -> str:

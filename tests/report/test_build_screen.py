@@ -86,6 +86,12 @@ def test_nothing_about_safety_is_left_out(hillclimb: Build) -> None:
         assert words in text, words
 
 
+def test_gains_that_no_log_shows_at_best_spark_say_so(hillclimb: Build) -> None:
+    (line,) = lines_of(screen(hillclimb), "Spark")
+    assert "not shown to be at best spark" in line
+    assert "torque.columns.spark" in line  # which is what to do about it
+
+
 def test_tables_that_are_not_clear_have_no_clamps_to_enter(both: Build) -> None:
     cells = both.verdict.cells.copy(deep=True)
     cells["verdict"][0, 0] = "hits"

@@ -138,6 +138,7 @@ def answer_sections(build: "Build") -> tuple[Section, ...]:
     """What a builder asks first, in lines."""
     return (
         say("Gain", *gain_lines(build)),
+        say("Spark", *map(sentence, build.model.spark)),
         say("Clearance", *clearance_lines(build)),
         say("Clamps", *clamp_lines(build)),
         say("Full travel", *travel_lines(build)),
