@@ -50,7 +50,7 @@ def test_the_cautions_are_all_there() -> None:
     text = " ".join(README.split())
     for words in (
         "on every cylinder", "dial gauge or clay", "without oil pressure", "degree in again", "Prove the zero",
-        "Ten degrees", "Map mixture and ignition", "Listen for knock", "guards on", "Local rules", "No warranty",
+        "Ten crank degrees", "Map mixture and ignition", "Listen for knock", "guards on", "Local rules", "No warranty",
         "does not model knock", "valve pocket", "valve to bore", "piston to head", "retainer to seal",
         "does not replace a hand on the engine",
     ):  # fmt: skip

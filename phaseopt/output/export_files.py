@@ -179,8 +179,8 @@ def layout_words(project: Project, layout: Layout, moved: float, nearer: float) 
     )
     lines.append(
         "These files were read back and checked for contact. That does not replace checking the assembled engine by "
-        "hand. Before running: at rest the controller must read rest. Ten degrees commanded at idle must move the cam "
-        "ten degrees, the right way."
+        "hand. Before running: at rest the controller must read rest. Ten crank degrees commanded at idle must turn "
+        "the cam itself five degrees, the right way."
     )
     return lines
 

@@ -19,7 +19,7 @@ STRIP = (  # the same in a few words each, on a page that has them in full besid
 )
 IN_SHORT = (  # the same a line each, on a terminal that shows them in full under --verbose
     "Contact: this can be wrong. Check every cylinder by hand. No oil: phasers stay at rest.",
-    "Zero: at rest the controller reads rest. Command 10°: the cam turns 10° the right way.",
+    "Zero: at rest the controller reads rest. Command 10 crank degrees: the cam itself turns 5°, the right way.",
     "Fuel and spark: map both again. Start rich and retarded, oil warm. Listen for knock.",
     "Dyno: guards, fresh air, stop in reach, nobody in line. Obey local rules. No warranty.",
 )
@@ -35,8 +35,8 @@ def cautions() -> tuple[str, ...]:
         "Contact: a model does not replace checking the assembled engine by hand. Measure with a dial gauge or clay, "
         "on every cylinder, with the cams set to the timings to check. A phaser without oil pressure stays at rest. "
         "Then degree in the fitted timing again, and check that too.",
-        "Zero: prove it before loading. At rest the controller must read rest. Ten degrees commanded at idle must move "
-        "the cam ten degrees, the right way.",
+        "Zero: prove it before loading. At rest the controller must read rest. Ten crank degrees commanded at idle "
+        "must turn the cam itself five degrees, the right way.",
         "Mixture and ignition: new phases change airflow and spark demand. Map both again. Start rich and retarded, "
         "oil warm, listen for knock, and raise speed in steps.",
         "Dyno: a running engine on a brake can injure and its exhaust can kill. Secure the car or engine, fit the "

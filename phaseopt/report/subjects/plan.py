@@ -32,8 +32,8 @@ KINDS = {
     "spark swing": "spark swing",
 }
 BEFORE = (
-    "Before the first pull: prove the zero. With the phasers locked at rest the log must read rest; ten degrees "
-    "commanded at idle must move the cam ten degrees, the right way.",
+    "Before the first pull: prove the zero. With the phasers locked at rest the log must read rest; ten crank "
+    "degrees commanded at idle must turn the cam itself five degrees, the right way.",
     "Every timing here was judged by the model alone. Check the boldest by hand first, on every cylinder "
     "(phaseopt check with --sheet prints how).",
     "Warm oil and coolant to the same temperatures before each pull, the same gear, the same rate, the same wait "
