@@ -391,7 +391,9 @@ def _explanations(cam: Cam, lobe: Lobe, found: FittedLobe) -> Iterator[tuple[flo
     if cam.offset:
         places.append((2 * cam.offset, 1.0, f"offset has the wrong sign: offset = {-cam.offset:g}"))
         places.append((-cam.offset, 1.0, f"offset is in cam degrees: offset = {2 * cam.offset:g}"))
-        places.append((cam.offset, 1.2, "the offset is counted twice, or the cam is not offset: offset = 0"))
+        places.append(
+            (cam.offset, 1.2, "read before the cam was offset: read again; or offset counted twice: offset = 0")
+        )
     nose = _nose(lobe)
     if abs(nose) >= 1.0:
         places.append(
@@ -407,7 +409,7 @@ def _explanations(cam: Cam, lobe: Lobe, found: FittedLobe) -> Iterator[tuple[flo
         )
         yield 3.0 + simple, "; and ".join(x for x in (found.mistake, turned) if x)
     if not found.mistake and abs(found.off) <= TOOTH[0]:
-        yield 2.5, f"the lobe file's zero is not where the centreline was taken: {-found.off:+.1f}° to add to offset"
+        yield 2.5, f"add {-found.off:+.1f}° to offset: the lobe file's zero is not where the centreline was taken"
 
 
 def _nose(lobe: Lobe) -> float:

@@ -59,7 +59,7 @@ class Mistake:
             place = _end_of(place, max(_PLACE, len(place) - over))
             hint = shortened_text(hint, max(_HINT, most - len(place) - len(problem) - 8))
             problem = shortened_text(problem, most - len(place) - len(hint) - 8)
-        return f"{place}{problem}. Fix: {hint}{end}"
+        return f"{place}{problem}. Fix: {hint}{'' if hint.endswith('...') else end}"
 
 
 def _without_full_stop(text: str) -> str:

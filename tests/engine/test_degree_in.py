@@ -97,6 +97,7 @@ def test_the_interval_holds_the_truth_as_often_as_it_says(tmp_path: Path) -> Non
         (102.0, "offset = 8"),  # the sign of the offset
         (126.0, "offset = -16"),  # cam degrees
         (110.0, "offset = 0"),
+        (110.0, "read before the cam was offset: read again"),  # offset = 0 would prove a cam that is not fitted so
         (138.0, "tooth"),
         (118.0 + 5.0, "-5.0°"),  # the zero of the lobe file
     ],

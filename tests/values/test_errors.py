@@ -21,3 +21,9 @@ def test_all_of_them_are_kept_for_machines() -> None:
 
 def test_a_list_that_goes_on_keeps_its_dots() -> None:
     assert str(Mistake("it is wrong.", "number them 1, 2, 3, ...")) == "it is wrong. Fix: number them 1, 2, 3, ..."
+
+
+def test_a_message_that_is_cut_ends_with_three_dots() -> None:
+    cut = Mistake("it is wrong", "look here first: " + "one thing or another; " * 20).shortened()
+    assert cut.endswith(" ...")
+    assert not cut.endswith("....")
