@@ -27,12 +27,12 @@ class NextPull:
     """What the page shows of the next pull.
 
     `targets` of each cam that moves: its name, the phase in large type, what the log reads then, where held; else
-    `by_speed`. `stop` is empty unless no pull is worth making.
+    `by_speed`. `stop` is what to do and why, both empty unless no pull is worth making.
     """
 
     number: int
     baseline: bool
-    stop: str
+    stop: tuple[str, str]
     targets: tuple[tuple[str, str, str], ...]
     by_speed: Table | None
     speeds: str
@@ -66,7 +66,10 @@ def baseline_is_due(baselines: list[bool]) -> bool:
 def next_pull(project: Project, sheet: RunSheet, number: int, baseline_due: bool) -> NextPull:
     """The first pull of a plan in words, or its baseline where that is due. Parameters: its `number` of the day."""
     sides = moving_sides(sheet)
-    stop = f"STOP HERE. {sentence(sheet.stop.removeprefix(_STOP_HERE))}" if sheet.stop.startswith(_STOP_HERE) else ""
+    stop = ("", "")
+    if sheet.stop.startswith(_STOP_HERE):
+        adds, _, why = sheet.stop.removeprefix(_STOP_HERE).partition(". ")
+        stop = f"STOP HERE. {sentence(adds)}", why
     note = sheet.notes[0] if sheet.left_out and sheet.notes else ""
     expected = sheet.expected[-1] - sheet.expected[0] if len(sheet.expected) > 1 else math.nan
     if not sheet.pulls:
@@ -107,7 +110,7 @@ def facts(found: NextPull) -> dict[str, Any]:
     return {
         "number": found.number,
         "baseline": found.baseline,
-        "stop": bool(found.stop),
+        "stop": bool(found.stop[0]),
         "targets": {name: phase for name, phase, _ in found.targets},
         "clamps": found.clamps,
         "expected": None if math.isnan(found.expected) else found.expected,

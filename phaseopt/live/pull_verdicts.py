@@ -73,7 +73,7 @@ def pull_verdicts(day: LoggedDay, measured: Iterable[ShaftTorque]) -> list[PullV
         files = {Path(file).name for file in pull.files}
         own = {id(each): each for file, each in by_file.items() if files & set(file.split(" + "))}
         missed = [text for each in own.values() for text in _missed(day.project, each)]
-        reasons = tuple(sentence(line.removeprefix(f"{name}: ")) for line in (*why[number], *missed))
+        reasons = tuple(sentence(_without_name(name, line)) for line in (*why[number], *missed))
         remarks = tuple(
             sentence(text) for log in day.log_quality if files & set(log.file.split(" + ")) for text in log.warnings
         )
@@ -177,5 +177,17 @@ def _missed(project: Project, measured: ShaftTorque) -> list[str]:
                 way = "more advanced" if error.worst > 0 else "more retarded"
                 where = f"{min(error.rpm):.0f} to {max(error.rpm):.0f} rpm"
                 text = f"the {side} phaser missed its target by up to {abs(error.worst):.0f}° ({way}), {where}"
-                found.append(f"{text}. STOP: the contact limits allow for less" if error.beyond else text)
+                found.append(f"STOP: {text}. The contact limits allow for less" if error.beyond else text)
     return found
+
+
+def _without_name(name: str, line: str) -> str:
+    """A line about a pull without its name, which stands above it.
+
+    >>> _without_name("06", "06 does not belong: it reads high"), _without_name("06", "06 and 10 differ")
+    ('does not belong: it reads high', '06 and 10 differ')
+    """
+    for start in (f"{name} does ", f"{name} reads "):
+        if line.startswith(start):
+            return line.removeprefix(f"{name} ")
+    return line.removeprefix(f"{name}: ")

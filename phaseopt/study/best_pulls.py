@@ -124,7 +124,7 @@ def _stop(gains: tuple[float, ...], learnt: TorqueModel, unit: Unit) -> str:
     enough = len(learnt.surface.readings) > 0 and together < least
     adds = f"these pulls should add {_torque(together, unit)} to the final tables' average at full throttle"
     if enough:
-        return f"Stop here: {adds}. That is less than {limit}."
+        return f"Stop here: more pulls should add {_torque(together, unit)}. That is less than {limit}."
     return (
         f"T{adds[1:]}, one more pull {_torque(further, unit)}. Plan again after them. Stop once a plan adds less than "
         f"{limit}."

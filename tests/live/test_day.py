@@ -4,6 +4,7 @@
 """
 
 import json
+import re
 import shutil
 import tomllib
 from collections.abc import Callable
@@ -91,7 +92,7 @@ def test_before_the_first_pull_a_simulation_makes_the_tables_and_they_say_so(tmp
 def test_the_pulls_that_are_faulty_are_to_be_repeated_and_no_other(dirty: Page) -> None:
     assert [log for log, word in dirty.words().items() if word != "KEEP"] == ["06", "09"]
     why = {pull["log"]: " ".join(pull["why"]) for pull in dirty.parts["pulls"]["pulls"]}
-    assert "does not belong" in why["06"]
+    assert why["06"].startswith("Does not belong: it reads ")
     assert "fuel starved" in why["09"]
 
 
@@ -111,7 +112,9 @@ def test_the_gain_is_what_it_is_by_the_true_engine(dirty: Page) -> None:
 def test_the_page_says_to_stop_where_a_plan_says_so(dirty: Page) -> None:
     sheet = plan_next_pulls(load_project(dirty.project), 3)
     assert dirty.parts["next"]["stop"] == sheet.stop.startswith("Stop here")
-    assert ("STOP HERE." in dirty.html["next"]) == dirty.parts["next"]["stop"]
+    (large,) = re.findall(r'class="stop-here">(.*?)</p>', dirty.html["next"])
+    assert re.fullmatch(r"STOP HERE\. More pulls should add \d\.\d N·m\.", large)  # ten words, read from 2 m
+    assert "<p>That is less than" in dirty.html["next"]
 
 
 def test_a_chosen_pull_has_its_own_card(dirty: Page) -> None:
