@@ -5,6 +5,7 @@ Calibrating to each pull anew would take minutes, and after a kill another set o
 
 import csv
 import io
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -37,10 +38,13 @@ def morning_pulls(file: Path, project: Project) -> Sequence[Pull]:
 
 
 def write_morning(file: Path, project: Project) -> None:
-    """Put all pulls of a project on record, where it has a simulation. Raises `InputError` as `write_file`."""
+    """Put all pulls of a project on record, where it has a simulation and its folder may be written to.
+
+    Raises `InputError` as `write_file`.
+    """
     torque = project.torque
     assert torque is not None
-    if torque.prior is None or project.cycle is None:
+    if torque.prior is None or project.cycle is None or not os.access(file.parent, os.W_OK):
         return
     text = io.StringIO(newline="")
     rows = csv.writer(text)

@@ -81,7 +81,7 @@ class Live:
         self._held = hold(project, self.address)
         self.project, self.desk = project, Desk(project, self.board)
         if not os.access(project.parent, os.W_OK):
-            text = "This folder may not be written to: the page shows, and changes nothing."
+            text = "This page shows, and changes nothing: the project's folder may not be written to."
             self.board.put("notice", f'<p class="warning">{text}</p>', {"notice": text})
 
     @asynccontextmanager
@@ -150,6 +150,8 @@ class Live:
         project, desk = self._opened()
         if name not in ACTIONS:
             raise HTTPException(404)
+        if name != "look":
+            _require_writable(project.parent)
         if name in ASKED_FIRST:
             await desk.ask(ASKED_FIRST[name], body)
         found = await run_in_threadpool(ACTIONS[name], project, body)
@@ -169,7 +171,10 @@ class Live:
 
     async def _ask(self, request: Request) -> Response:
         async def asked() -> dict[str, Any]:
-            return await self._opened()[1].ask(request.path_params["what"], await _body(request))
+            (project, desk), what = self._opened(), request.path_params["what"]
+            if what == "write_tables":
+                _require_writable(project.parent)
+            return await desk.ask(what, await _body(request))
 
         return await _answered(asked())
 
@@ -231,6 +236,13 @@ class Live:
         if self.project is None or self.desk is None:
             raise InputError.one("no project is open", hint="open one on the first page")
         return self.project, self.desk
+
+
+def _require_writable(folder: Path) -> None:
+    """Refuse a change at once where nothing may be written."""
+    if not os.access(folder, os.W_OK):
+        hint = "copy the project to a folder of your own and start phaseopt live there"
+        raise InputError.one("may not be written to; nothing was changed", hint=hint, file=folder)
 
 
 async def _body(request: Request) -> dict[str, Any]:

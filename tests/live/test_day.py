@@ -4,6 +4,7 @@
 """
 
 import json
+import os
 import re
 import shutil
 import tomllib
@@ -209,7 +210,9 @@ def test_a_log_that_ended_the_calculation_twice_is_left_out_and_named(small: Pag
     assert small.words()["pull3"] == "KEEP"
 
 
-def test_a_simulation_stays_calibrated_to_the_pulls_of_the_morning(tmp_path: Path) -> None:
+def test_a_simulation_stays_calibrated_to_the_pulls_of_the_morning(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """On record in a file, so that a process that was killed goes on from there; pulls alone need no record."""
     whole = load_project(DIRTY.parent / "hillclimb" / "project.toml")
     assert whole.torque is not None
@@ -219,6 +222,9 @@ def test_a_simulation_stays_calibrated_to_the_pulls_of_the_morning(tmp_path: Pat
     assert morning_pulls(file, whole.with_pulls(pulls[1:])) == list(pulls[1:3])
     write_morning(file, whole)
     assert morning_pulls(file, whole) == list(pulls)
+    monkeypatch.setattr(os, "access", lambda _path, _mode: False)  # a read-only folder still has its day
+    assert morning_pulls(tmp_path / "closed" / "project.toml", whole) == pulls
+    assert not (tmp_path / "closed").exists()
     dirty = load_project(DIRTY / "project.toml")
     assert dirty.torque is not None
     assert morning_pulls(tmp_path / "other.toml", dirty) == dirty.torque.pulls

@@ -239,6 +239,47 @@ def test_a_full_disk_is_a_message_and_leaves_the_file(project: Path, state: Path
     assert [each.name for each in project.parent.iterdir() if each.name.endswith(".part")] == []
 
 
+# A server of a read-only file system, as POSIX has it: access() says no, and each write ends in EROFS. For root too.
+READ_ONLY = (
+    sys.executable, "-c",
+    "import errno, os, sys\n"
+    "def refuse(*_, **__):\n"
+    "    raise OSError(errno.EROFS, os.strerror(errno.EROFS))\n"
+    "from phaseopt.__main__ import main\n"
+    "os.mkdir = os.replace = os.rename = refuse\n"
+    "os.access = lambda _path, mode, **_: not mode & os.W_OK\n"
+    "sys.argv = ['phaseopt', 'live', *sys.argv[1:]]\n"
+    "main()\n",
+)  # fmt: skip
+CHANGES: dict[str, dict[str, object]] = {
+    "/do/edit": {"key": "name", "value": "x"},
+    "/do/note": {"names": "[]", "note": "x"},
+    "/do/leave_out": {"names": "[]"},
+    "/do/undo": {},
+    "/do/pin": {"rpm": 5000, "load": 100, "intake": 5.0},
+    "/do/write": {"text": "", "digest": ""},
+    "/ask/write_tables": {},
+}
+
+
+def test_in_a_read_only_folder_the_page_shows_and_every_change_is_one_message(tmp_path: Path, state: Path) -> None:
+    project = small_project(tmp_path)
+    before = {path: path.read_bytes() for path in project.parent.rglob("*") if path.is_file()}
+    with served(project, state, command=READ_ONLY) as server:
+        parts = server.until(lambda parts: "box" in parts and "notice" in parts)
+        assert "changes nothing" in parts["notice"]["html"]
+        assert "CLEAR" in parts["box"]["html"]
+        for path, body in CHANGES.items():
+            answer = server.post(path, **body)
+            assert answer.status_code == 400
+            (message,) = answer.json()["messages"]
+            assert "nothing was changed. Fix: copy the project to a folder of your own" in message
+        assert server.post("/do/look").status_code == 200
+    after = {path: path.read_bytes() for path in project.parent.rglob("*") if path in before}
+    assert after == before
+    assert not (project.parent / "history").exists()
+
+
 def test_a_telephone_may_be_asked_for_without_an_address(monkeypatch: pytest.MonkeyPatch) -> None:
     """`--phone` alone takes the only address; what follows it is an address or something of its own."""
     asked: list[tuple[str, str | None]] = []
