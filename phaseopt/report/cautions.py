@@ -19,7 +19,7 @@ STRIP = (  # the same in a few words each, on a page that has them in full besid
 )
 IN_SHORT = (  # the same a line each, on a terminal that shows them in full under --verbose
     "Contact: this can be wrong. Check every cylinder by hand. No oil: phasers stay at rest.",
-    "Zero: at rest the controller reads rest. Command 10 crank degrees: the cam itself turns 5°, the right way.",
+    "Zero: rest must read rest. Command 10 crank degrees: the cam turns 5°, the right way.",
     "Fuel and spark: map both again. Start rich and retarded, oil warm. Listen for knock.",
     "Dyno: guards, fresh air, stop in reach, nobody in line. Obey local rules. No warranty.",
 )
