@@ -47,7 +47,7 @@ function draw() {
   waiting = true;
   requestAnimationFrame(() => {
     waiting = false;
-    drawNow();
+    if (!signal?.aborted) drawNow(); // its part of the page may have been made anew
   });
 }
 
