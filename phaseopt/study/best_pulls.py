@@ -26,11 +26,8 @@ from phaseopt.values.interval import INTERVAL
 from phaseopt.values.progress import Progress, silent
 
 SPARK = "Timings are compared at the spark that was run. A plan made after the first pulls ends with a spark swing."
-SWING = (
-    0.0,
-    -3.0,
-    3.0,
-)  # crank degrees of spark, from safe to bold: half a percent of torque (common practice, no source)
+# crank degrees beside the usual spark, from safe to bold; 3 cost half a percent of torque (common practice, no source)
+SWING = (0.0, -3.0, 3.0)
 MOST_AT = 3  # speeds at which to look first
 LEAST_TIMINGS = 3  # without a simulation: two timings draw no curve over either cam
 LEAST_FREEDOM = 3.0  # of repeats: with fewer, Student's t says more of their number than of the dyno
@@ -122,12 +119,11 @@ def _stop(gains: tuple[float, ...], learnt: TorqueModel, unit: Unit) -> str:
     together, further, (least, known) = gains[-2] - gains[0], gains[-1] - gains[-2], _repeats(learnt)
     limit = f"{unit.text(least)}: half of the ± {unit.text(INTERVAL * least)} (95 %) that one pull repeats to, {known}"
     enough = len(learnt.surface.readings) > 0 and together < least
-    adds = f"these pulls should add {_torque(together, unit)} to the final tables' average at full throttle"
     if enough:
         return f"Stop here: more pulls should add {_torque(together, unit)}. That is less than {limit}."
     return (
-        f"T{adds[1:]}, one more pull {_torque(further, unit)}. Plan again after them. Stop once a plan adds less than "
-        f"{limit}."
+        f"These pulls should add {_torque(together, unit)} to the final tables' average at full throttle, one more pull "
+        f"{_torque(further, unit)}. Plan again after them. Stop once a plan adds less than {limit}."
     )
 
 

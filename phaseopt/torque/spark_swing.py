@@ -33,6 +33,7 @@ from phaseopt.torque.repeats import Repeats, find_repeats
 from phaseopt.torque.spark import Usual
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.display_units import Unit
+from phaseopt.values.interval import INTERVAL
 
 APART = 1.75  # crank degrees between two settings: 2 as logged
 BEND, BEND_DEVIATION = -0.0006, 0.00025  # share of torque for a squared degree
@@ -117,7 +118,7 @@ def left_in_spark(off: FloatArray, torque: FloatArray, variance: FloatArray, mos
     best = float(np.clip(vertex, off.min(), min(off.max(), most)))
     at = np.array([best, best**2])
     free = covariance[1, 1] ** 2 / (8.0 * c**2) if best == vertex else 0.0
-    within = 2.0 * math.sqrt(float(at @ covariance[1:, 1:] @ at) + free)
+    within = INTERVAL * math.sqrt(float(at @ covariance[1:, 1:] @ at) + free)
     return SparkGain(best, float(at @ (b, c)), within, bool(best != vertex))
 
 
@@ -235,7 +236,7 @@ def _swing(
     beside = offset - offset[counted].mean()
     variance = deviation**2 + error
     of_counted = float(variance[counted].sum()) / len(counted) ** 2
-    within = 2.0 * np.sqrt(np.where(np.isin(np.arange(len(off)), counted), 0.0, variance + of_counted))
+    within = INTERVAL * np.sqrt(np.where(np.isin(np.arange(len(off)), counted), 0.0, variance + of_counted))
     gains = [
         left_in_spark(off[met], values[met], deviation**2 + errors[met] ** 2, _most(off, knocks))
         for values, errors, met, knocks in zip(group.torque.T, group.error.T, there.T, heard.T, strict=True)
