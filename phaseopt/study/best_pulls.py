@@ -122,8 +122,8 @@ def _stop(gains: tuple[float, ...], learnt: TorqueModel, unit: Unit) -> str:
     if enough:
         return f"Stop here: more pulls should add {_torque(together, unit)}. That is less than {limit}."
     return (
-        f"These pulls should add {_torque(together, unit)} to the final tables' average at full throttle, one more pull "
-        f"{_torque(further, unit)}. Plan again after them. Stop once a plan adds less than {limit}."
+        f"These pulls should add {_torque(together, unit)} to the final tables' average at full throttle, one more "
+        f"pull {_torque(further, unit)}. Plan again after them. Stop once a plan adds less than {limit}."
     )
 
 
