@@ -16,7 +16,7 @@ from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Mesh, build
 from phaseopt.cycle.queue import Job, Queue
 from phaseopt.cycle.results import Results, filling_and_work, results
-from phaseopt.cycle.schedule import Point, Schedule
+from phaseopt.cycle.schedule import MANY, Point, Schedule
 from phaseopt.cycle.settling import Settling
 from phaseopt.io.digest import fingerprint
 from phaseopt.values.arrays import FloatArray
@@ -40,15 +40,21 @@ class Simulator:
         Cell lengths.
     stopped : callable, optional
         Asked before each cycle; once it says True, `run` raises `Stopped`.
+    levels : int
+        Numbers of steps in use, from one to twice as many (schedule.py).
 
     Notes
     -----
-    What a point comes to depends on the point alone, to the last bit: its start and its steps follow from it
-    (schedule.py), and lanes do not know of each other (march.py).
+    What a point comes to depends on the point and `levels` alone, to the last bit: its start and its steps follow from
+    them (schedule.py), and lanes do not know of each other (march.py).
     """
 
     def __init__(
-        self, config: CycleConfig, mesh: Mesh | None = None, stopped: Callable[[], bool] = lambda: False
+        self,
+        config: CycleConfig,
+        mesh: Mesh | None = None,
+        stopped: Callable[[], bool] = lambda: False,
+        levels: int = MANY,
     ) -> None:
         self.config = config
         self.gas = config.gas
@@ -58,7 +64,7 @@ class Simulator:
         self.engines = [config] * LANES  # of each lane
         self._variants = [config]
         self._stopped = stopped
-        self._schedule = Schedule(config, self.net)
+        self._schedule = Schedule(config, self.net, levels)
         self._at_rest = [x[:, 0].copy() for x in self.net.state]
         self.set_steps(4 * config.cylinders)
 

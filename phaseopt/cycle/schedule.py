@@ -22,7 +22,7 @@ HOME_MOST = 0.96  # highest load of a home, of the ambient pressure
 
 COURANT = 0.95  # aim for the fastest wave's travel in a step, in cells; above 1 the point is marched again
 # numbers of steps in use, from one to twice as many: points that share one are marched together, and homes are few
-LEVELS, HOME_LEVELS = 8, 2
+MANY, FEW = 8, 2
 RAISED = 0.25  # a point goes up by so many doublings of its steps when a wave has outrun its cells
 MOST_RAISED = 8  # times, then it is given up
 
@@ -38,10 +38,11 @@ class Point(NamedTuple):
 
 
 class Schedule:
-    """Homes and steps of one engine's points."""
+    """Homes and steps of one engine's points; with `levels` numbers of steps, from one to twice as many."""
 
-    def __init__(self, config: CycleConfig, net: Network) -> None:
+    def __init__(self, config: CycleConfig, net: Network, levels: int = MANY) -> None:
         self.config = config
+        self._levels = levels
         self._intake = net.shortest("intake")
         tail = net.shortest("tail") * (1.0 / 0.75)  # waves are slower there: less hot, and the flow is more even
         self._exhaust = min(net.shortest("exhaust"), tail)
@@ -69,7 +70,7 @@ class Schedule:
         piston = 2.0 * self.config.stroke * 1e-3 * point.rpm / 60.0  # mean speed [m/s]
         exhaust, intake = 540.0 + 138.0 * math.sqrt(piston), max(900.0 - 4.0 * point.load, 450.0)
         rate = max(exhaust / self._exhaust, intake / self._intake)  # cells crossed in a second
-        levels = HOME_LEVELS if self.home(point) is None else LEVELS
+        levels = FEW if self.home(point) is None else self._levels
         doublings = math.ceil(levels * math.log2(rate * 120.0 / point.rpm / COURANT)) / levels + RAISED * raised
         each = 4 * self.config.cylinders
         return int(each * math.ceil(2.0**doublings / each))

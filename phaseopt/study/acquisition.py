@@ -6,8 +6,11 @@ other way round, compare the timings within each pull: the crossover of Cochran 
 chapter 4 (from memory).
 """
 
+import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -134,14 +137,15 @@ def choose(
     """The pulls that add most together, one after another, each the best with those before it."""
     labels = state.allowed.shape[1]
     chosen: list[Candidate] = []
-    for number in range(pulls):
-        draws = normal_draws(int(read.sum()), SEED + number)
-        among = state.in_play(draws)
-        gains = [state.expected_gain(places(c, labels, read), noise, draws, among) for c in offered]
-        best = offered[int(np.argmax(gains))]
-        state = state.after(places(best, labels, read), noise, draws)
-        chosen.append(best)
-        progress(number + 1)
+    at = [places(candidate, labels, read) for candidate in offered]
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        for number in range(pulls):
+            draws = normal_draws(int(read.sum()), SEED + number)
+            gain = partial(state.expected_gain, noise=noise, draws=draws, among=state.in_play(draws))
+            best = int(np.argmax(list(pool.map(gain, at))))
+            state = state.after(at[best], noise, draws)
+            chosen.append(offered[best])
+            progress(number + 1)
     return chosen
 
 

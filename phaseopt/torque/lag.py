@@ -28,8 +28,11 @@ first-order noise.
 """
 
 import math
-from collections.abc import Sequence
+import os
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -240,36 +243,43 @@ class _Model:
 
     def log_likelihood(self) -> FloatArray:
         """Of each of `LAGS`, over all kernels, the most likely 0: by all runs, then without each, (1 + runs, lags)."""
-        memory, noise = self._noise()
+        memory, noise = self._noise
         white = [part.whitened(memory) for part in self.parts]
         size = self._size(white, noise)
         found = np.full((len(LAGS), len(_KERNELS), 1 + len(self.parts)), np.nan)
 
-        def look(k: int, kernel: int) -> None:
-            if np.isnan(found[k, kernel, 0]):
-                share, mean = _KERNELS[kernel]
-                alike = [j for j, each in enumerate(_KERNELS) if each[1] == mean and (each[0] == share or LAGS[k] <= 0)]
-                sums = [each.sums(float(LAGS[k]), (share, mean)) for each in white]
-                found[k, alike] = self._evidence(sums, noise, size)
+        def evidence(place: tuple[int, int]) -> FloatArray:
+            sums = [each.sums(float(LAGS[place[0]]), _KERNELS[place[1]]) for each in white]
+            return self._evidence(sums, noise, size)
 
-        coarse = range(0, len(LAGS), _COARSELY)
-        for k in coarse:
-            look(k, _USUALLY)
-        hopeless = found[:, _USUALLY, 0] < np.nanmax(found[:, _USUALLY, 0]) - _HOPELESS
-        found[hopeless] = found[hopeless, _USUALLY, None]
-        for k in coarse:
-            for j in range(len(_KERNELS)):
-                look(k, j)
-        rough = np.nan_to_num(found[..., 0], nan=-np.inf)
-        best = rough.max()
-        for j in range(len(_KERNELS)):
-            top = int(np.argmax(rough[:, j]))
-            if rough[top, j] < best - _FAR:
-                continue
-            for k in range(max(0, top - _COARSELY), min(len(LAGS), top + _COARSELY + 1)):
-                look(k, j)
+        def look(places: Iterable[tuple[int, int]]) -> None:
+            new = [(k, _first(j) if LAGS[k] <= 0 else j) for k, j in places if np.isnan(found[k, j, 0])]
+            new = list(dict.fromkeys(new))
+            for (k, j), value in zip(new, pool.map(evidence, new), strict=True):
+                alike = [i for i in range(len(_KERNELS)) if i == j or (LAGS[k] <= 0 and _first(i) == j)]
+                found[k, alike] = value
+
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            self._search(found, look)
         return np.stack([_over_kernels(found[..., m]) for m in range(found.shape[2])])
 
+    @staticmethod
+    def _search(found: FloatArray, look: Callable[[Iterable[tuple[int, int]]], None]) -> None:
+        """Look at lags and kernels where the likelihood may count: coarsely, then closer where it is great."""
+        coarse = range(0, len(LAGS), _COARSELY)
+        look((k, _USUALLY) for k in coarse)
+        hopeless = found[:, _USUALLY, 0] < np.nanmax(found[:, _USUALLY, 0]) - _HOPELESS
+        found[hopeless] = found[hopeless, _USUALLY, None]
+        look((k, j) for k in coarse for j in range(len(_KERNELS)))
+        rough = np.nan_to_num(found[..., 0], nan=-np.inf)
+        tops = {j: int(rough[:, j].argmax()) for j in range(len(_KERNELS)) if rough[:, j].max() >= rough.max() - _FAR}
+        look(
+            (k, j)
+            for j, top in tops.items()
+            for k in range(max(0, top - _COARSELY), min(len(LAGS), top + _COARSELY + 1))
+        )
+
+    @cached_property
     def _noise(self) -> tuple[float, float]:
         """Memory of the noise from block to block, and the deviation of what is new, at the best of a few lags.
 
@@ -341,13 +351,18 @@ class _Model:
     def changes(self, lag: DynoLag, runs: Sequence[SweepRun]) -> list[FloatArray]:
         """What the phases alone change in torque over one deviation of the lag, at each row of each run."""
         result = [np.zeros(len(run.time)) for run in runs]
-        memory, noise = self._noise()
+        memory, noise = self._noise
         found = self._coefficients(lag.applied, [part.whitened(memory) for part in self.parts], noise)
         for k, part, own in zip(self.of_run, self.parts, found, strict=True):
             made = part.columns[:, : self.shared][:, self.by_phases] @ own[: self.shared][self.by_phases]
             time = runs[k].time
             result[k] = np.interp(time, part.time, made) - np.interp(time - lag.deviation, part.time, made)
         return result
+
+
+def _first(kernel: int) -> int:
+    """The first kernel with the same mean: a lag that is not late has no share of the first order."""
+    return _MEANS.index(_KERNELS[kernel][1])
 
 
 def _integrated(gram: FloatArray, cross: FloatArray, value: float) -> float:

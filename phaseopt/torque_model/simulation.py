@@ -232,7 +232,7 @@ def beside_more(project: Project, simulated: Simulated, points: Reduction) -> Si
     new = on_grid & ~np.isfinite(after)
     if new.any():
         at = np.column_stack([x[:, 0], plenum_pressure(project, x[:, 0], x[:, 1]), x[:, 2:]])[new]
-        (found,) = run_scattered([simulated.config], at)
+        (found,) = run_scattered([simulated.config], at, few=True)
         after[new] = np.where(found.settled, found.torque, np.nan)
     known = on_grid & np.isfinite(after)
     beside = replace(simulated, points=measured.isel(point=known).assign(after=("point", after[known])))

@@ -64,6 +64,25 @@ def test_lanes_queues_and_what_ran_before_do_not_matter(together, seed):
     assert values(simulator.run(POINTS[few])) == values(together, few)
 
 
+def test_points_of_one_pull_share_lanes(monkeypatch):
+    """At many speeds, with few numbers of steps in use: half as many cycles are marched at most, and torque is the same
+    as nearly as cycles settle (0.5 %)."""
+    pull = np.column_stack([np.linspace(1500.0, 7500.0, 24), np.tile([95.0, 104.0, 110.0], (24, 1))])
+    marched, torque = [], []
+    cycle = Simulator.cycle
+    monkeypatch.setattr(Simulator, "cycle", lambda self: marched.append(few) or cycle(self))
+    for few in (False, True):
+        run_scattered([single()], pull, mesh=MESH, few=few, workers=1)  # homes are known from here on
+        marched.clear()
+        (found,) = run_scattered([single()], pull, mesh=MESH, few=few, workers=1)
+        torque.append(found.torque)
+        assert found.settled.all()
+        if not few:
+            many = len(marched)
+    assert len(marched) <= many / 2
+    np.testing.assert_allclose(torque[1], torque[0], rtol=5e-3)
+
+
 @pytest.mark.parametrize("workers", [1, 3])
 def test_engines_marched_together_are_as_alone(together, workers):
     """Several engines of one build share the lanes; one of another build is in the list too."""
