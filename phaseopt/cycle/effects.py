@@ -1,8 +1,8 @@
 """How simulated torque answers to what may be wrong with a description (tolerances.py), over speed, load and timing.
 
 Simulated once for a calibrated engine, on fewer points than its grid: a difference between two engines of one kind is
-smoother than either. With three timings a cam and every second speed, tables and error bars come out as with effects
-on the whole grid (`tests/benchmarks/bench_calibration.py` prints both).
+smoother than either. With three timings a cam and every second speed, tables and error bars came out as with effects
+on the whole grid, on ten engines of other equations (`tests/benchmarks/bench_calibration.py` judges the few).
 """
 
 from collections.abc import Mapping
