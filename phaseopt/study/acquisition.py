@@ -1,13 +1,14 @@
-"""Choosing pulls: timings held over all speeds, two timings in turn, and tables that may be the best.
+"""Choosing pulls: timings held over all speeds, timings in turn, and tables that may be the best.
 
 A pull's own offset (drift, weather, a warm tyre) is in all that it reads. So two timings held in a pull each look like
-two offsets. Two pulls that change between the same two timings, band of speeds by band of speeds, and the second the
-other way round, compare the timings within each pull: the crossover of Cochran and Cox, Experimental Designs (1957),
-chapter 4 (from memory).
+two offsets. Pulls that change between the same timings, band of speeds by band of speeds, each pull one timing on from
+the pull before, compare the timings within each pull: the Latin square of four pulls, bands and timings (Fisher, The
+Design of Experiments, 1935, chapter 5), and of two pulls the crossover (Cochran and Cox, Experimental Designs, 1957,
+chapter 4; both from memory).
 """
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -19,8 +20,8 @@ from phaseopt.study.knowledge_gradient import KnowledgeGradient, ReadingNoise, n
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 TABLES = 24  # draws of what the best table may be, beside the one expected to be
-SWAPS = 40  # pairs of timings in turn that are offered, each with its pull the other way round
-BANDS = 4  # of speed, in which a pull changes from one timing to the other: two or six separate offsets less well
+TURNS = 80  # pulls that take timings in turn
+BANDS = 4  # of speed, in which a pull changes from timing to timing: two or six separate offsets less well
 LEAST_IN_BAND = 2  # cells, so that each band has one besides those between which the phasers move
 FAR = 1e3  # N·m a square degree off a timing that is to be followed: more than any step costs
 SEED = 20
@@ -77,29 +78,37 @@ def candidates(state: KnowledgeGradient, field: Field) -> list[Candidate]:
         for surface in (state.mean[0], *state.sample(rng.standard_normal((TABLES, cells * labels))))
     ]
     distinct = {tuple(path.tolist()): path for path in paths if np.ptp(path) > 0}
-    others = np.array([np.full(cells, k) for k in rng.choice(free, size=(SWAPS, 1))[:, 0]])
-    turns = [each for other in others for each in swapped(paths[0], other, field)]
-    return held + [Candidate("table", path) for path in distinct.values()] + turns
+    drawn = [rng.choice(free, BANDS)[field.bands] for _ in range(TURNS)]
+    for number, wanted in enumerate(drawn[::2]):  # half of them with the best table in every other band
+        wanted[...] = np.where(field.bands % 2 == number % 2, paths[0], wanted)
+    return held + [Candidate("table", path) for path in distinct.values()] + _by_bands(drawn, field)
 
 
-def swapped(first: IntArray, second: IntArray, field: Field) -> list[Candidate]:
-    """Two pulls that take two tables (c,) in turn by bands of speed, the second the other way round.
-
-    None where the phasers are too slow to reach both in every band.
+def in_turn(tables: Sequence[IntArray], field: Field) -> list[Candidate]:
+    """As many pulls as tables (c,), each of which takes all of them in turn by bands of speed, one on from the pull
+    before; none where the phasers are too slow for one of them.
 
     >>> field = Field(np.array([[0.0, 0.0], [9.0, 0.0]]), np.zeros((3, 2, 2)), np.ones(2, bool), np.ones(4, bool))
-    >>> [pull.label.tolist() for pull in swapped(np.zeros(4, int), np.ones(4, int), field)]
+    >>> [pull.label.tolist() for pull in in_turn([np.zeros(4, int), np.ones(4, int)], field)]
     [[0, 0, 1, 1], [1, 1, 0, 0]]
     """
-    bands = field.bands
-    made = []
-    for parity in (1, 0):
-        wanted = np.where(bands % 2 == parity, second, first)
-        path = best_path(-FAR * ((field.pairs[wanted][:, None] - field.pairs) ** 2).sum(axis=2), field)
-        if np.ptp(bands) == 0 or not all((path == wanted)[bands == band].any() for band in np.unique(bands)):
-            return []
-        made.append(Candidate("in turn", path))
-    return made
+    bands, cell = field.bands, np.arange(len(field.read))
+    wanted = [np.array(tables)[(bands + pull) % len(tables), cell] for pull in range(len(tables))]
+    pulls = _by_bands(wanted, field)
+    return pulls if len(pulls) == len(tables) else []
+
+
+def _by_bands(wanted: Sequence[IntArray], field: Field) -> list[Candidate]:
+    """Pulls that have these labels, (c,) each, as nearly as the phasers can; only those that have them in each band."""
+    if np.ptp(field.bands) == 0:
+        return []
+    paths = [best_path(-FAR * ((field.pairs[each][:, None] - field.pairs) ** 2).sum(axis=2), field) for each in wanted]
+    reached = [np.unique(field.bands[path == each]).size for path, each in zip(paths, wanted, strict=True)]
+    return [
+        Candidate("in turn", path)
+        for path, count in zip(paths, reached, strict=True)
+        if count == np.unique(field.bands).size
+    ]
 
 
 def best_path(surface: FloatArray, field: Field) -> IntArray:

@@ -1,19 +1,22 @@
 """The first pulls of an engine whose torque nobody has compared over timing: spread over the safe timings."""
 
+import math
+
 import numpy as np
 
 from phaseopt.clearance.limits import Limits
-from phaseopt.study.acquisition import Candidate, swapped
+from phaseopt.study.acquisition import Candidate, in_turn
 from phaseopt.study.full_load import FullLoad
 from phaseopt.study.planned_pulls import Plan, timings_in, with_baselines
 from phaseopt.study.safe_timings import ADDED, require_room, spread_out
 from phaseopt.values.arrays import FloatArray, IntArray
 
+MOST_IN_TURN = 6  # timings: on engines of other equations seven cost more torque, five and six least
 NOTHING_KNOWN = "Torque is not known yet: there are no pulls and no [cycle]."
 STOP = "Make all of these: until some are made, nobody knows what one more adds. Then add them and plan again."
 IN_TURN = (
-    "Pulls in turn change between two timings, the next pull the other way round: drift between pulls then does not "
-    "look like timing. The first two hold the baseline, or the timing nearest to it that may be pulled."
+    "Pulls in turn share their timings, each in another band of speed: drift between pulls then does not look like "
+    "timing. The first of them share the baseline, or the timing nearest to it that may be pulled."
 )
 
 
@@ -21,9 +24,9 @@ def first_pulls(limits: Limits, pulls: int, made: FloatArray | None = None, why:
     """Timings as far from each other as the safe set lets them be, from safe to bold, and the baseline.
 
     Each next one is the label farthest from those chosen so far (`safe_timings.spread_out`), every timing kept `ADDED`
-    above the rules. They are pulled two at a time, in turn by bands of speed (`acquisition.swapped`): first the
-    baseline with the safest of them. A pull that is left over is the baseline again. Where the phasers are too slow for
-    it, or nobody knows how quick they are, every pull holds one timing, and the baseline is repeated every few pulls.
+    above the rules. Up to six are pulled in turn by bands of speed (`acquisition.in_turn`), the baseline among the
+    first. Where the phasers are too slow for it, or nobody knows how quick they are, every pull holds one timing, and
+    the baseline is repeated every few pulls.
 
     Parameters: `limits` of the project; `pulls`, how many in all, baselines among them; `made` (m, 2) phases that have
     been pulled before, from which they keep as far; `why` the plan knows no better, a sentence. Raises `InputError`
@@ -32,19 +35,19 @@ def first_pulls(limits: Limits, pulls: int, made: FloatArray | None = None, why:
     cells = FullLoad.of(limits)
     require_room(limits, cells.field.measurable)
     before = np.zeros((1, 2)) if made is None else np.concatenate([np.zeros((1, 2)), made])
-    in_turn = _in_turn(cells, _spread(cells, before, 2 * (pulls // 2) - 1))
-    if in_turn is None or pulls < 2:
+    turns = _turns(cells, _spread(cells, before, pulls - 1))
+    if pulls < 2 or not any(pull.kind == "in turn" for pull in turns):
         chosen = _spread(cells, before, timings_in(pulls) if pulls > 1 else 0)
         held = [cells.planned(Candidate("fixed", np.full(cells.rpm.size, label))) for label in chosen]
         listed = with_baselines(held, cells.baseline, pulls) if pulls > 1 else [cells.baseline]
     else:
-        listed = [*(cells.planned(pull) for pull in in_turn), cells.baseline][:pulls]
+        listed = [cells.planned(pull) for pull in turns]
     added = limits.project.display_units.gap.stated(ADDED)
     notes = [f"{why} So the pulls are spread evenly over the safe timings, each {added} or more above both rules."]
     if any(pull.kind == "in turn" for pull in listed):
         notes.append(IN_TURN)
-    if in_turn is not None and any(pull.kind == "fixed" for pull in listed):
-        notes.append("Timings that are too far apart for the phasers to change between them are held.")
+        if any(pull.kind in ("fixed", "table") for pull in listed):
+            notes.append("Timings that are too far apart for the phasers to change between them are held.")
     if len(listed) < pulls:
         notes.append("The safe set holds no more timings to try.")
     return Plan(cells.rpm[cells.field.read], tuple(listed), (), STOP, tuple(notes))
@@ -57,13 +60,19 @@ def _spread(cells: FullLoad, before: FloatArray, count: int) -> IntArray:
     return np.asarray(chosen[np.argsort(-cells.timings.margin[chosen], kind="stable")])
 
 
-def _in_turn(cells: FullLoad, labels: IntArray) -> list[Candidate] | None:
-    """The baseline with the first of these timings, then two and two, each held where the phasers are too slow for its
-    pair; None where they are for all."""
+def _turns(cells: FullLoad, labels: IntArray) -> list[Candidate]:
+    """Pulls of the baseline and these timings, in turn in groups as even as can be."""
     tables = [cells.nearest(cells.baseline), *(np.full(cells.rpm.size, label) for label in labels)]
-    found: list[Candidate] = []
-    for first, second in zip(tables[::2], tables[1::2], strict=False):
-        both = swapped(first, second, cells.field)
-        quick = bool(both) and all(map(cells.in_one_box, both))
-        found += both if quick else [Candidate("table", first), Candidate("table", second)]
-    return found if any(pull.kind == "in turn" for pull in found) else None
+    groups = np.array_split(np.arange(len(tables)), math.ceil(len(tables) / MOST_IN_TURN))
+    return [pull for group in groups for pull in _group(cells, [tables[k] for k in group])]
+
+
+def _group(cells: FullLoad, tables: list[IntArray]) -> list[Candidate]:
+    """Pulls of a few tables in turn; two and two, then each by itself where the phasers are too slow or no box holds
+    all of them."""
+    pulls = in_turn(tables, cells.field) if len(tables) > 1 else []
+    if pulls and all(map(cells.in_one_box, pulls)):
+        return pulls
+    if len(tables) > 2:
+        return [*_group(cells, tables[:2]), *_group(cells, tables[2:])]
+    return [Candidate("table", table) for table in tables]

@@ -18,8 +18,8 @@ FEW = 3  # pulls without a baseline among them: on the outside engines two of th
 class PlannedPull:
     """One pull to make.
 
-    `kind` is "fixed" (one timing held over all speeds), "table" (phases follow a table along speed), "in turn" (two
-    timings by bands of speed, in another pull the other way round), "baseline" (the present timing, made again and
+    `kind` is "fixed" (one timing held over all speeds), "table" (phases follow a table along speed), "in turn" (a few
+    timings by bands of speed), "baseline" (the present timing, made again and
     again for drift) or "spark swing" (the best timing by now, with `spark` crank degrees more ignition advance than
     usual). `intake` and `exhaust` are the phases at each speed of the plan, crank degrees from rest, + = advanced.
     `boldness` is the least margin above both rules at its timings, mm, less the plan's added one: the smaller, the

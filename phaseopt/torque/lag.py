@@ -57,7 +57,7 @@ _BEFORE, _AFTER = 1.1, 0.3  # s at full throttle before the first row that count
 _LEAST = 30  # blocks
 # Deviations as shares of torque; phases count in 20 crank degrees; spacings of knots in rpm.
 _COARSE, _FINE, _EFFECTS, _OWN = (600.0, 0.5), (150.0, 0.015), (800.0, 0.10, 0.05), (600.0, 0.01)
-_WAVES, _LEVEL, _INERTIA = (400.0, 0.005), 0.03, 0.2  # the last kg m²
+_WAVES, _LEVEL, _INERTIA = (200.0, 0.005), 0.03, 0.2  # the last kg m²
 _PER = 20.0
 _SIZES = (0.3, 1.0, 3.0)  # times the deviations of waves
 _MOVES, _RATES = 4.0, 1.3  # crank degrees within a pull; highest rate over the lowest

@@ -1,10 +1,9 @@
 """Seven planned pulls on engines of other equations, without a simulation, beside one cam swept at a time.
 
 48 engines (`outside_dyno`), each on a clean and a dirty dyno, five seeds of what chance does there. Every pull is a
-full-throttle sweep; the travel is free. Planned: four timings, rest the first, pulled two and two in turn and the
-other way round (`swapped`), then three by the knowledge gradient. Tables are then the timing with the most expected
-torque at each speed (search rules, caution and roughness play no part here). Beside it the same without timings in turn
-(each pull holds one), and usual practice: one cam swept from rest over evenly spaced timings, the best taken at each
+full-throttle sweep; the travel is free. Planned: five timings, rest the first, pulled in turn (`in_turn`), then two
+by the knowledge gradient. Tables are then the timing with the most expected
+torque at each speed (search rules, caution and roughness play no part here). Beside it usual practice: one cam swept from rest over evenly spaced timings, the best taken at each
 speed (the top of a parabola around the best reading), then the other.
 
 Judged by what the tables truly make: the share of the best torque on these speeds and timings, and the share of what
@@ -31,7 +30,7 @@ import numpy as np
 from figures import Figure, report
 from outside_dyno import BINS, CELLS, LOAD, NAMES, Array, Dyno, Kind, joined
 
-from phaseopt.study.acquisition import Candidate, Field, candidates, choose, swapped
+from phaseopt.study.acquisition import Candidate, Field, candidates, choose, in_turn
 from phaseopt.study.full_load import joint_of_labels, reading_noise
 from phaseopt.study.knowledge_gradient import KnowledgeGradient
 from phaseopt.study.safe_timings import spread_out
@@ -39,7 +38,7 @@ from phaseopt.surrogate import ExactModel, Readings, fit_weighed
 
 CHOSEN_ON = NAMES[::4]
 SEEDS, PULLS, MORE = range(5), 7, 5
-FIRST = 4  # before a model can plan
+FIRST = 5  # before a model plans
 ALONG = 11  # labels along each cam that pulls are chosen from
 ROUGHNESS = 0.02  # N·m
 NINETY = 1.645
@@ -79,13 +78,12 @@ class Day:
     def learnt(self) -> ExactModel:
         return fit_weighed(joined(self.made))[0]
 
-    def by_gradient(self, *, in_turn: bool) -> None:
+    def by_gradient(self) -> None:
         """The pull that should add most."""
         surface = self.learnt()
         mean, covariance = joint_of_labels(surface, self.dyno.speeds, LOAD, self.labels)
         state = KnowledgeGradient.of(mean, covariance, np.ones(CELLS), np.ones(mean.shape, dtype=np.bool_))
-        offered = [c for c in candidates(state, self.field) if in_turn or c.kind != "in turn"]
-        (best,) = choose(state, offered, self.field.read, reading_noise(surface, BINS / CELLS), 1)
+        (best,) = choose(state, candidates(state, self.field), self.field.read, reading_noise(surface, BINS / CELLS), 1)
         self.pull(best)
 
     def tables(self) -> tuple[Array, Array]:
@@ -109,31 +107,22 @@ class Day:
         return float(off.mean() / np.sqrt(covariance.mean())), float(inside[moved].mean())
 
 
-def planned(name: str, kind: Kind, seed: int, *, in_turn: bool = True) -> Found:
-    """As `phaseopt plan` has it; `in_turn` False: every pull holds one timing."""
+def planned(name: str, kind: Kind, seed: int) -> Found:
+    """As `phaseopt plan` has it."""
     day = Day(Dyno(name, kind, seed))
     far = spread_out(day.labels, day.labels[[day.rest]], FIRST - 1)
     tables = [np.full(CELLS, label) for label in (day.rest, *far)]
-    if in_turn:
-        for first, second in zip(tables[::2], tables[1::2], strict=True):
-            for pull in swapped(first, second, day.field):
-                day.pull(pull)
-    else:
-        for table in tables:
-            day.pull(Candidate("fixed", table))
+    for pull in in_turn(tables, day.field):
+        day.pull(pull)
     while len(day.made) < PULLS:
-        day.by_gradient(in_turn=in_turn)
+        day.by_gradient()
     icl, ecl = day.tables()
     share, gain = day.dyno.shares(icl, ecl)
     z, held = day.claimed(icl, ecl)
     for _ in range(MORE):
-        day.by_gradient(in_turn=in_turn)
+        day.by_gradient()
     later, _ = day.dyno.shares(*day.tables())
     return Found(share, gain, z, held, share - later)
-
-
-def held(name: str, kind: Kind, seed: int) -> Found:
-    return planned(name, kind, seed, in_turn=False)
 
 
 def habit(name: str, kind: Kind, seed: int) -> Found:
@@ -161,7 +150,7 @@ def _best_of_sweep(dyno: Dyno, places: Array, pull: Callable[[Array, int], Readi
     return found
 
 
-WAYS = {"planned": planned, "planned, each pull held": held, "one cam at a time": habit}
+WAYS = {"planned": planned, "one cam at a time": habit}
 
 
 def _one(job: tuple[str, str, Kind, int]) -> Found:

@@ -23,7 +23,7 @@ from phaseopt.output.records.plan import PlanRecord
 from phaseopt.output.run_sheet_files import run_sheet_files
 from phaseopt.project import Channel
 from phaseopt.report.document import Table
-from phaseopt.report.subjects.plan import clamp_words, plan_document, turned_round
+from phaseopt.report.subjects.plan import clamp_words, plan_document, turn_text
 from phaseopt.report.terminal import terminal_text
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.planned_pulls import Plan, PlannedPull
@@ -104,12 +104,13 @@ def test_first_pulls_are_spread_over_the_safe_timings(tmp_path: Path) -> None:
     project = project_of(tmp_path, intake={"phaser": {"resolution": 6.0}}, exhaust={"phaser": {"resolution": 6.0}})
     model = contact_model(project)
     limits = phase_limits(model)
-    plan = first_pulls(limits, 5)
-    assert [pull.kind for pull in plan.pulls] == ["in turn"] * 4 + ["baseline"]
+    plan = first_pulls(limits, 4)
+    assert [pull.kind for pull in plan.pulls] == ["in turn"] * 4
     made = list(dict.fromkeys((p.intake[k], p.exhaust[k]) for p in plan.pulls for k in (0, -1)))
     assert len(made) == 4
     assert made[0] == (0.0, 0.0)
-    assert plan.pulls[0].boldness > plan.pulls[2].boldness
+    bolder = [pull.boldness for pull in first_pulls(limits, 8).pulls]
+    assert min(bolder[:4]) > max(bolder[4:])
     assert all(pull.boldness >= 0 for pull in plan.pulls)
     assert all(math.isnan(pull.expected_gain) for pull in plan.pulls)
     (box,) = limits.boxes
@@ -124,16 +125,19 @@ def test_first_pulls_are_spread_over_the_safe_timings(tmp_path: Path) -> None:
 
 
 def test_pulls_in_turn_differ_at_a_glance(tmp_path: Path) -> None:
-    """The sheet says of each band which timing it gets, and which pull is another the other way round."""
+    """The sheet says of each band which timing it gets, and which of the pulls with these timings each is."""
     model = contact_model(project_of(tmp_path))
-    sheet = run_sheet(model, first_pulls(phase_limits(model), 5))
-    assert [turned_round(sheet, pull) for pull in sheet.pulls] == [False, True, False, True, False]
+    limits = phase_limits(model)
+    sheet = run_sheet(model, first_pulls(limits, 4))
+    assert [turn_text(sheet, pull) for pull in sheet.pulls] == [f"in turn, {k} of 4" for k in (1, 2, 3, 4)]
     text = terminal_text(plan_document(sheet))
     rows = [re.findall(r"[-+]?[\d.]+, [-+]?[\d.]+", line) for line in text.splitlines() if " rpm" not in line]
-    first, second, third, fourth = (row for row in rows if len(row) > 1)
-    assert first[1::2] == second[:-1:2] != second[1::2] == first[:-1:2]
-    assert third[1::2] == fourth[:-1:2] != third[:-1:2]
-    assert text.count("other way round ") == 2
+    turns = [row for row in rows if len(row) > 1]
+    for before, row in pairwise(turns):
+        assert row[:-1] == before[1:]
+    assert all(text.count(f"in turn, {k} of 4 ") == 1 for k in (1, 2, 3, 4))
+    two = run_sheet(model, first_pulls(limits, 2))
+    assert [turn_text(two, pull) for pull in two.pulls] == ["in turn, 1 of 2", "in turn, 2 of 2"]
 
 
 def test_an_engine_without_room_has_nothing_to_try(tmp_path: Path) -> None:
@@ -165,7 +169,7 @@ def test_a_plan_has_exactly_as_many_pulls_as_asked_for(tmp_path: Path) -> None:
     limits = phase_limits(contact_model(project_of(tmp_path)))
     for count in range(1, 13):
         kinds = [pull.kind for pull in first_pulls(limits, count).pulls]
-        assert kinds == ["in turn"] * (count - count % 2) + ["baseline"] * (count % 2)
+        assert kinds == (["in turn"] * count if count > 1 else ["baseline"])
     slow = {"phaser": {"slew": {"advance": 1.0, "retard": 1.0}}}
     limits = phase_limits(contact_model(project_of(tmp_path, intake=slow, exhaust=slow)))
     for count in range(1, 13):
@@ -178,17 +182,19 @@ def test_a_plan_has_exactly_as_many_pulls_as_asked_for(tmp_path: Path) -> None:
             assert max(b - a for a, b in pairwise(again)) <= 5
 
 
-def test_two_timings_are_pulled_in_turn_and_then_the_other_way_round(tmp_path: Path) -> None:
-    """A pull's own offset is in all that it reads: within each of the two pulls both timings are."""
-    plan = first_pulls(phase_limits(contact_model(project_of(tmp_path))), 6)
+@pytest.mark.parametrize(("pulls", "groups"), [(2, [2]), (4, [4]), (8, [4, 4])])
+def test_pulls_in_turn_make_a_latin_square(tmp_path: Path, pulls: int, groups: list[int]) -> None:
+    """Each band of speed gets each timing of a group in one of its pulls, and no pull has one timing alone (Fisher,
+    The Design of Experiments, 1935, from memory)."""
+    plan = first_pulls(phase_limits(contact_model(project_of(tmp_path))), pulls)
     assert not plan.pulls[0].intake[0]
-    for k in (0, 2, 4):
-        one, other = (np.column_stack([plan.pulls[n].intake, plan.pulls[n].exhaust]) for n in (k, k + 1))
-        a, b = one[0], other[0]
-        in_turn = [(one == at).all(axis=1) for at in (a, b)], [(other == at).all(axis=1) for at in (b, a)]
-        for first, second in in_turn:
-            assert abs(first.sum() - second.sum()) <= 2
-        assert ((one == a).all(axis=1) & (other == b).all(axis=1)).sum() >= len(one) // 4
+    timings = [list(zip(pull.intake.tolist(), pull.exhaust.tolist(), strict=True)) for pull in plan.pulls]
+    for start, count in zip(np.cumsum([0, *groups[:-1]]), groups, strict=True):
+        group = timings[start : start + count]
+        ends = [[pull[k] for pull in group] for k in (0, -1)]  # between bands the phasers move
+        assert len(set(ends[0])) == count
+        assert set(ends[0]) == set(ends[1])
+        assert all(low != high for low, high in zip(*ends, strict=True))
 
 
 def test_phasers_of_unknown_speed_hold_every_timing(tmp_path: Path) -> None:
@@ -224,7 +230,7 @@ def test_plan_without_pulls_or_simulation(tmp_path: Path) -> None:
     for words in ("Barometer", "Intake at rest", "Log file", "assembled engine by hand", "Make all of these"):
         assert words in page
     record = printed("plan", project, "--pulls", 5)
-    assert [pull["kind"] for pull in record["pulls"]] == ["in turn"] * 4 + ["baseline"]
+    assert [pull["kind"] for pull in record["pulls"]] == ["in turn"] * 5
     assert all(pull["verdict"] == "clear" for pull in record["pulls"])
     again = CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--out", str(out)])
     assert again.exit_code == 0

@@ -25,7 +25,7 @@ class PlannedPullRecord(Record):
 
     number: int = Field(description="place in the day, from 1")
     kind: Literal["fixed", "table", "in turn", "baseline", "spark swing"] = Field(
-        description="one timing held, along a table, two timings by bands of speed, a repeat for drift, or for spark"
+        description="one timing held, along a table, a few timings by bands of speed, a repeat for drift, or for spark"
     )
     spark: float = Field(description="ignition advance beside the usual one, crank degrees, + = more")
     expected_gain_Nm: Known = Field(

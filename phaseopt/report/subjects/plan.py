@@ -42,7 +42,6 @@ BEFORE = (
 )
 
 
-_TURNED = "other way round"
 _NO_PULL = "none: no planned timing is clear of both rules"
 
 
@@ -179,7 +178,7 @@ def _overview(sheet: RunSheet, every: tuple[SheetPull, ...], sides: tuple[Side, 
     head += [f"gain, {torque.name}"] * gains
     rows = []
     for pull in every:
-        row = [f"{pull.number}", _TURNED if turned_round(sheet, pull) else kind_text(pull)]
+        row = [f"{pull.number}", turn_text(sheet, pull) or kind_text(pull)]
         row += [f"{_phases(pull.timings, side)}{_reading(pull, side)}" for side in sides]
         row += [f"{gap.down(pull.box.static[c])}/{gap.down(pull.box.running[c])}" for c in contacts]
         gain = "" if math.isnan(pull.expected_gain) else _small(pull.expected_gain, torque)
@@ -191,15 +190,22 @@ def _overview(sheet: RunSheet, every: tuple[SheetPull, ...], sides: tuple[Side, 
     return table(caption, head, rows)
 
 
-def turned_round(sheet: RunSheet, pull: SheetPull) -> bool:
-    """Whether a pull takes the timings of the one before it the other way round: in each band one that is held there in
-    the next."""
-    if pull.number == 1 or pull.kind != "in turn" or (before := sheet.pulls[pull.number - 2]).kind != "in turn":
-        return False
-    one, other = (_by_band(each) for each in (before, pull))
-    return one != other and (
-        one[1::2] == other[: 2 * (len(one) // 2) : 2] or other[1::2] == one[: 2 * (len(one) // 2) : 2]
-    )
+def turn_text(sheet: RunSheet, pull: SheetPull) -> str:
+    """Which of the pulls that share their timings this is; nothing for any other pull."""
+    if pull.kind != "in turn":
+        return ""
+    first = last = pull.number - 1
+    while first and _one_on(*sheet.pulls[first - 1 : first + 1]):
+        first -= 1
+    while last + 1 < len(sheet.pulls) and _one_on(*sheet.pulls[last : last + 2]):
+        last += 1
+    return f"in turn, {pull.number - first} of {last - first + 1}" if last > first else ""
+
+
+def _one_on(before: SheetPull, pull: SheetPull) -> bool:
+    """Whether a pull takes the timings of the one before it a band sooner."""
+    one, other = _by_band(before), _by_band(pull)
+    return before.kind == pull.kind == "in turn" and one != other and one[1:] == other[:-1]
 
 
 def _by_band(pull: SheetPull) -> list[tuple[float, float]]:
