@@ -2,9 +2,9 @@
 
 48 engines (`outside_dyno`), each on a clean and a dirty dyno, five seeds of what chance does there. Every pull is a
 full-throttle sweep; the travel is free. Planned: five timings, rest the first, pulled in turn (`in_turn`), then two
-by the knowledge gradient. Tables are then the timing with the most expected
-torque at each speed (search rules, caution and roughness play no part here). Beside it usual practice: one cam swept from rest over evenly spaced timings, the best taken at each
-speed (the top of a parabola around the best reading), then the other.
+by the knowledge gradient. Tables are then the timing with the most expected torque at each speed (search rules, caution
+and roughness play no part here). Beside it usual practice: one cam swept from rest over evenly spaced timings, the best
+taken at each speed (the top of a parabola around the best reading), then the other.
 
 Judged by what the tables truly make: the share of the best torque on these speeds and timings, and the share of what
 the best tables gain over the best one timing. And by what the model claims of its gain over rest: the error of the mean
