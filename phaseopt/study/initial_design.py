@@ -11,6 +11,7 @@ from phaseopt.study.planned_pulls import Plan, timings_in, with_baselines
 from phaseopt.study.safe_timings import ADDED, require_room, spread_out
 from phaseopt.values.arrays import FloatArray, IntArray
 
+MOST_ALONE = 4  # pulls in turn without the baseline after them
 MOST_IN_TURN = 6  # timings: on engines of other equations seven cost more torque, five and six least
 NOTHING_KNOWN = "Torque is not known yet: there are no pulls and no [cycle]."
 STOP = "Make all of these: until some are made, nobody knows what one more adds. Then add them and plan again."
@@ -25,8 +26,8 @@ def first_pulls(limits: Limits, pulls: int, made: FloatArray | None = None, why:
 
     Each next one is the label farthest from those chosen so far (`safe_timings.spread_out`), every timing kept `ADDED`
     above the rules. Up to six are pulled in turn by bands of speed (`acquisition.in_turn`), the baseline among the
-    first. Where the phasers are too slow for it, or nobody knows how quick they are, every pull holds one timing, and
-    the baseline is repeated every few pulls.
+    first; of five pulls and more the last one is the baseline. Where the phasers are too slow for it, or nobody knows
+    how quick they are, every pull holds one timing, and the baseline is repeated every few pulls.
 
     Parameters: `limits` of the project; `pulls`, how many in all, baselines among them; `made` (m, 2) phases that have
     been pulled before, from which they keep as far; `why` the plan knows no better, a sentence. Raises `InputError`
@@ -35,13 +36,13 @@ def first_pulls(limits: Limits, pulls: int, made: FloatArray | None = None, why:
     cells = FullLoad.of(limits)
     require_room(limits, cells.field.measurable)
     before = np.zeros((1, 2)) if made is None else np.concatenate([np.zeros((1, 2)), made])
-    turns = _turns(cells, _spread(cells, before, pulls - 1))
+    turns = _turns(cells, _spread(cells, before, pulls - 1 if pulls <= MOST_ALONE else pulls - 2))
     if pulls < 2 or not any(pull.kind == "in turn" for pull in turns):
         chosen = _spread(cells, before, timings_in(pulls) if pulls > 1 else 0)
         held = [cells.planned(Candidate("fixed", np.full(cells.rpm.size, label))) for label in chosen]
         listed = with_baselines(held, cells.baseline, pulls) if pulls > 1 else [cells.baseline]
     else:
-        listed = [cells.planned(pull) for pull in turns]
+        listed = [*(cells.planned(pull) for pull in turns), *([cells.baseline] if pulls > MOST_ALONE else [])]
     added = limits.project.display_units.gap.stated(ADDED)
     notes = [f"{why} So the pulls are spread evenly over the safe timings, each {added} or more above both rules."]
     if any(pull.kind == "in turn" for pull in listed):

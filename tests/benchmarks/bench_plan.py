@@ -1,7 +1,7 @@
 """Seven planned pulls on engines of other equations, without a simulation, beside one cam swept at a time.
 
 48 engines (`outside_dyno`), each on a clean and a dirty dyno, five seeds of what chance does there. Every pull is a
-full-throttle sweep; the travel is free. Planned: five timings, rest the first, pulled in turn (`in_turn`), then two
+full-throttle sweep; the travel is free. Planned: four timings, rest the first, pulled in turn (`in_turn`), then three
 by the knowledge gradient. Tables are then the timing with the most expected torque at each speed (search rules, caution
 and roughness play no part here). Beside it usual practice: one cam swept from rest over evenly spaced timings, the best
 taken at each speed (the top of a parabola around the best reading), then the other.
@@ -38,7 +38,7 @@ from phaseopt.surrogate import ExactModel, Readings, fit_weighed
 
 CHOSEN_ON = NAMES[::4]
 SEEDS, PULLS, MORE = range(5), 7, 5
-FIRST = 5  # before a model plans
+FIRST = 4  # before a model plans
 ALONG = 11  # labels along each cam that pulls are chosen from
 ROUGHNESS = 0.02  # N·m
 NINETY = 1.645
