@@ -85,8 +85,8 @@ def candidates(state: KnowledgeGradient, field: Field) -> list[Candidate]:
 
 
 def in_turn(tables: Sequence[IntArray], field: Field) -> list[Candidate]:
-    """As many pulls as tables (c,), each of which takes all of them in turn by bands of speed, one on from the pull
-    before; none where the phasers are too slow for one of them.
+    """As many pulls as tables (c,): each takes all of them in turn by bands of speed, one on from the pull before. None
+    where the phasers are too slow for one of them.
 
     >>> field = Field(np.array([[0.0, 0.0], [9.0, 0.0]]), np.zeros((3, 2, 2)), np.ones(2, bool), np.ones(4, bool))
     >>> [pull.label.tolist() for pull in in_turn([np.zeros(4, int), np.ones(4, int)], field)]
