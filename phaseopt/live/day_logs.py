@@ -18,8 +18,8 @@ from phaseopt.project import AsGiven, Project, Pull
 from phaseopt.project.load import REDUCE_DOES_WITHOUT, load_project, read_given
 from phaseopt.report.words import sentence
 from phaseopt.torque import Reduction, reduce_logs
-from phaseopt.torque.pulls import pull_names
 from phaseopt.torque.rows import ShaftTorque
+from phaseopt.torque.stated_pulls import pull_names
 from phaseopt.values.errors import InputError, Mistake
 
 _DAMAGED = "It cannot be read: too large, or damaged. Export it again, or leave it out."

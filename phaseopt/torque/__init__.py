@@ -26,9 +26,10 @@ if TYPE_CHECKING:
     from phaseopt.torque.phasers import PhaserResponse, phaser_response
     from phaseopt.torque.plausibility import mean_pressure
     from phaseopt.torque.points import Rejected
-    from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull, require_pulls
+    from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull
     from phaseopt.torque.repeat_limits import OutlierPull, Repeatability, repeatability
     from phaseopt.torque.repeats import Repeats, find_repeats
+    from phaseopt.torque.stated_pulls import require_pulls
     from phaseopt.torque.weather import dry_pressure
 
 __all__ = [
@@ -67,9 +68,10 @@ __getattr__ = on_demand(
         "phasers": ("PhaserResponse", "phaser_response"),
         "plausibility": ("mean_pressure",),
         "points": ("Rejected",),
-        "pulls": ("Reduction", "reduce_logs", "reduce_pull", "require_pulls"),
+        "pulls": ("Reduction", "reduce_logs", "reduce_pull"),
         "repeat_limits": ("OutlierPull", "Repeatability", "repeatability"),
         "repeats": ("Repeats", "find_repeats"),
+        "stated_pulls": ("require_pulls",),
         "weather": ("dry_pressure",),
     },
 )

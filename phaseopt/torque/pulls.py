@@ -1,8 +1,6 @@
 """Dyno pulls -> torque points: speed, load, true centrelines, corrected torque and how sure it is."""
 
-import hashlib
-import os
-from collections.abc import Callable, Iterable, Iterator, MutableMapping, Sequence
+from collections.abc import Callable, Iterable, MutableMapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple
@@ -12,7 +10,6 @@ import xarray as xr
 
 from phaseopt.io.digest import fingerprint
 from phaseopt.project import SIDES, Project, Pull, Torque
-from phaseopt.project.log_folder import LogFolder
 from phaseopt.torque.beside_others import as_the_others, curve_text, judged_curves, judged_levels
 from phaseopt.torque.driveline import Coastdown, driveline_notes, unlike_rates
 from phaseopt.torque.gates import knocked, stop_lines
@@ -25,6 +22,17 @@ from phaseopt.torque.pull_remarks import far_from_weather, remarks, stands_still
 from phaseopt.torque.rows import ShaftTorque, pull_rate, roller_losses, rows_of, shaft_torque_of
 from phaseopt.torque.spark import Usual, beside_usual, usual_spark
 from phaseopt.torque.spark_swing import SparkSwing, spark_swings, spark_text, swing_text
+from phaseopt.torque.stated_pulls import (
+    content_of,
+    files_there,
+    not_left_out,
+    not_read,
+    pull_names,
+    refuse_twice,
+    refuse_without_air,
+    require_pulls,
+    torque_section,
+)
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError, Mistake
@@ -128,12 +136,12 @@ def reduce_logs(
     roller = roller_losses(project, torque)
     measured_of: dict[int, ShaftTorque] = {}
     before = {} if read is None else read
-    mistakes = list(_not_left_out(project, torque))
+    mistakes = list(not_left_out(project, torque))
     taken: dict[str, str] = {}
     for number, name in enumerate(names, start=1):
         try:
             files = pull_files(project, number, torque.pulls[number - 1].files)
-            _refuse_twice(project, number, name, files, taken)
+            refuse_twice(project, number, name, files, taken)
             known_by = _known_by(project, torque, number, files, roller)
             if known_by not in before:
                 reading(name)
@@ -151,23 +159,7 @@ def reduce_logs(
     if mistakes:
         raise InputError(mistakes)
     reduction = _reduction(project, torque, found, names, late.lag, usual)
-    return replace(reduction, notes=(*reduction.notes, *_not_read(project, torque)))
-
-
-def _not_left_out(project: Project, torque: Torque) -> Iterator[Mistake]:
-    """Names to leave out that no file has: the log that was meant would count as a pull."""
-    for name in LogFolder(project.folder, torque.logs, torque.leave_out).not_there():
-        problem = f"{name} is to be left out, but there is no such file"
-        yield Mistake(problem, "check its name, or take it out of the list", project.file, "torque.leave_out")
-
-
-def _not_read(project: Project, torque: Torque) -> list[str]:
-    """A note of files in the folder of logs that are no logs by their names."""
-    others = [file.name for file in LogFolder(project.folder, torque.logs).not_read()]
-    if not others:
-        return []
-    listed = ", ".join(others[:5]) + (" and more" if len(others) > 5 else "")
-    return [f"{torque.logs} has files that are not read as logs: {listed}; export logs as text in columns or as MDF"]
+    return replace(reduction, notes=(*reduction.notes, *not_read(project, torque)))
 
 
 @one_blas_thread()
@@ -202,17 +194,17 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
     ...
     phaseopt.values.errors.InputError: ...pull-2.csv is in pull-2 already...
     """
-    torque = _torque(project)
+    torque = torque_section(project)
     number = len(torque.pulls) + 1
     torque = torque.model_copy(update={"pulls": (*torque.pulls, pull)})
-    _refuse_without_air(project, torque, pull, name)
+    refuse_without_air(project, torque, pull, name)
     roller = roller_losses(project, torque)
     try:
         taken: dict[str, str] = {}
         for other, other_name in enumerate(pull_names(torque)[:-1], start=1):
-            taken |= dict.fromkeys(map(_content, _files_there(project, other, torque)), other_name)
+            taken |= dict.fromkeys(map(content_of, files_there(project, other, torque)), other_name)
         files = pull_files(project, number, pull.files)
-        _refuse_twice(project, number, name, files, taken)
+        refuse_twice(project, number, name, files, taken)
         measured = _measured(project, torque, number, roller)
         day = [*_others(project, torque, number - 1, roller), measured]
         late = _late(day)
@@ -233,7 +225,7 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
 def _known_by(project: Project, torque: Torque, number: int, files: Sequence[Path], roller: Coastdown | None) -> str:
     """What a pull's recordings depend on: its files, its keys, its place, the roller, and every other key."""
     alone = project.model_copy(update={"torque": torque.model_copy(update={"pulls": (torque.pulls[number - 1],)})})
-    return fingerprint(number, alone.model_dump_json(), [_content(file) for file in files], roller)
+    return fingerprint(number, alone.model_dump_json(), [content_of(file) for file in files], roller)
 
 
 def _measured(project: Project, torque: Torque, number: int, roller: Coastdown | None) -> ShaftTorque:
@@ -285,69 +277,6 @@ def _late(measured: Sequence[ShaftTorque], *, look: bool = True) -> _Late:
             for own, none in zip(runs, nothing, strict=True)
         ],
     )
-
-
-def _refuse_without_air(project: Project, torque: Torque, pull: Pull, name: str) -> None:
-    """As the project file's own pulls are checked for their weather when it is read; this one is in no file."""
-    needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
-    if pull.air is None and torque.needs_air(pull):
-        raise InputError.one(
-            f"the weather is missing, but {needs} needs the air of the day",
-            hint='weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
-            file=project.file,
-            where=f"the pull {name}",
-        )
-
-
-def _files_there(project: Project, number: int, torque: Torque) -> tuple[Path, ...]:
-    """The files of a pull of the project, none where they are gone: reading them raises that."""
-    try:
-        return pull_files(project, number, torque.pulls[number - 1].files)
-    except InputError:
-        return ()
-
-
-def _torque(project: Project) -> Torque:
-    if project.torque is None:
-        raise InputError.one("the torque section is missing", hint="describe the logs in [torque]", file=project.file)
-    return project.torque
-
-
-def require_pulls(project: Project) -> Torque:
-    """Refuse a project without pulls.
-
-    Parameters
-    ----------
-    project
-        A project.
-
-    Returns
-    -------
-    Torque
-        Its torque section, which has pulls.
-
-    Raises
-    ------
-    InputError
-        Where it has no torque section, or nothing was pulled yet.
-
-    Examples
-    --------
-    >>> from phaseopt.project.load import load_project
-    >>> len(require_pulls(load_project("examples/intake_only/project.toml")).pulls)
-    6
-    """
-    torque = _torque(project)
-    if not torque.pulls:
-        raise InputError.one(
-            "there are no pulls yet",
-            hint=f"put the logs into {torque.logs}"
-            if torque.logs
-            else 'describe them under [[torque.pulls]], or name their folder: logs = "logs/"',
-            file=project.file,
-            where="torque.logs" if torque.logs else "torque.pulls",
-        )
-    return torque
 
 
 class _Reduced(NamedTuple):
@@ -438,44 +367,6 @@ def _reduction(
             *(swing_text(swing, names, project.display_units.torque) for swing in swings),
         ),
     )
-
-
-def pull_names(torque: Torque) -> list[str]:
-    """A name for each pull: its own or its first file's; a repeated one gets a number.
-
-    >>> from phaseopt.project.load import load_project
-    >>> pull_names(load_project("examples/intake_only/project.toml").torque)[2:4]
-    ['pull-1', 'pull-2']
-    """
-    names: list[str] = []
-    for pull in torque.pulls:
-        name = pull.name or Path(pull.files[0]).stem
-        repeat = sum(1 for other in names if other == name or other.startswith(f"{name} ("))
-        names.append(f"{name} ({repeat + 1})" if repeat else name)
-    return names
-
-
-def _refuse_twice(project: Project, number: int, name: str, files: tuple[Path, ...], taken: dict[str, str]) -> None:
-    """Refuse a file that another pull has, by what is in it: a copy under another name is the same pull."""
-    for file in files:
-        content = _content(file)
-        if content in taken:
-            raise InputError.one(
-                f"{file.name} is in {taken[content]} already, by this or another name",
-                hint="keep each log in one pull: counted twice it would look twice as certain",
-                file=project.file,
-                where=f"{project.pull_key(number)}.files",
-            )
-        taken[content] = name
-
-
-def _content(file: Path) -> str:
-    """What stands for a file's content; its place where it cannot be read, which its reader reports."""
-    try:
-        with file.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError:
-        return os.path.realpath(file)
 
 
 def _reduced(
