@@ -137,7 +137,7 @@ def seal(trial: optuna.Trial, values: Sequence[float] | None) -> None:
 def sealed_trials(study: optuna.Study) -> list[FrozenTrial]:
     """Trials that ended by themselves, with values or with a reason why there are none, by number."""
     trials = sorted(study.get_trials(deepcopy=False), key=lambda trial: trial.number)
-    return [trial for trial in trials if trial.state.is_finished() and _ended_itself(trial)]
+    return [trial for trial in trials if trial.state.is_finished() and ended_itself(trial)]
 
 
 def store_record(study: optuna.Study, name: str, value: Any) -> None:
@@ -283,7 +283,7 @@ def _require_sound(study: optuna.Study) -> None:
 
 def _is_sound(trial: FrozenTrial) -> bool:
     """Whether a trial is what was recorded; one that was cut off recorded nothing."""
-    if trial.values is None and not (trial.state.is_finished() and _ended_itself(trial)):
+    if trial.values is None and not (trial.state.is_finished() and ended_itself(trial)):
         return True
     attributes = dict(trial.user_attrs)
     sealed = attributes.pop(_SEAL, None)
@@ -292,7 +292,7 @@ def _is_sound(trial: FrozenTrial) -> bool:
     return sealed == {"values": trial.values, _SEAL: digest} and complete == (trial.values is not None)
 
 
-def _ended_itself(trial: FrozenTrial) -> bool:
+def ended_itself(trial: FrozenTrial) -> bool:
     """Whether a finished trial was not cut off: it has a seal, with values if and only if it has values."""
     seal = trial.user_attrs.get(_SEAL)
     return seal is not None and (seal["values"] is None) == (trial.state == TrialState.FAIL)

@@ -24,7 +24,7 @@ from phaseopt.study.parts.combinations import Combination
 from phaseopt.study.parts.order import ByLevel, next_tasks
 from phaseopt.study.parts.sampler import next_choice
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Outcome
-from phaseopt.study.storage import fail_cut_off, seal, sealed_trials, sign_of_life
+from phaseopt.study.storage import ended_itself, fail_cut_off, seal, sealed_trials, sign_of_life
 from phaseopt.values.arrays import IntArray
 from phaseopt.values.cores import cores
 from phaseopt.values.errors import InputError
@@ -247,13 +247,13 @@ class PartsRun:
             fail_cut_off(self.study)
 
     def _of_task(self, task: Task) -> list[FrozenTrial]:
-        """Trials that are at a task, or came to something."""
+        """Trials that are at a task, or came to something; one killed just before it ended came to nothing."""
         trials = self.study._storage.get_all_trials(self.study._study_id, deepcopy=False)
         return [
             trial
             for trial in trials
             if (trial.user_attrs.get(_KEY), trial.user_attrs.get(_LEVEL)) == task
-            and (not trial.state.is_finished() or _FOUND in trial.user_attrs or _REFUSED in trial.user_attrs)
+            and (not trial.state.is_finished() or (ended_itself(trial) and {_FOUND, _REFUSED} & set(trial.user_attrs)))
         ]
 
 

@@ -10,11 +10,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from optuna.trial import TrialState
 
 from phaseopt.study.parts.combinations import Combination
 from phaseopt.study.parts.run import PartsRun
 from phaseopt.study.parts.trial import Outcome
-from phaseopt.study.storage import open_study, sign_of_life
+from phaseopt.study.storage import open_study, seal, sign_of_life
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
 
@@ -117,6 +118,29 @@ def test_a_trial_that_was_only_begun_blocks_nothing(tmp_path: Path, monkeypatch:
     first.all(silent)
     assert first.results()[0]["now"][0] is not None
     assert set(done(log).values()) == {1}
+
+
+def test_a_trial_killed_just_before_its_end_is_made_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It had written what it found, sealed, and was then marked as failed: nobody counts it, so nobody waits for it."""
+    log = tmp_path / "log"
+    again = run(tmp_path, log)
+    cut_off = again.study.ask()
+    cut_off.set_user_attr("combination", "now")
+    cut_off.set_user_attr("level", 0)
+    cut_off.set_user_attr("found", PLAIN.as_plain())
+    seal(cut_off, [150.0, 0.2])
+    again.study.tell(cut_off, state=TrialState.FAIL)
+    make, made = PartsRun._make, []
+
+    def counted(self: PartsRun, task: tuple[str, int]) -> None:
+        made.append(task)
+        assert made.count(task) == 1
+        make(self, task)
+
+    monkeypatch.setattr(PartsRun, "_make", counted)
+    again.all(silent)
+    assert again.results()[0]["now"][0] is not None
+    assert done(log)["now @ 0"] == 1
 
 
 def test_an_interrupt_ends_all_threads(tmp_path: Path) -> None:
