@@ -50,7 +50,7 @@ _MEANS = (0.0, 0.5)  # s of a centred mean
 _KERNELS = tuple((share, mean) for share in (0.0, 0.5, 1.0) for mean in _MEANS)  # share of the lag of the first order
 _USUALLY, _HOPELESS = 3, 40.0  # the kernel tried first; below its best, a lag is not tried with the others
 _KNOWN = 0.4  # s, the widest 95 % interval that counts as known
-_SURELY = 3.0  # deviations beyond which torque is moved back
+_SURELY = 3.5  # deviations beyond which torque is moved back
 _USUAL = 0.15  # s, mean of the lag of a brake that shows none (exponential; common practice, no source)
 _STEP = 0.1  # s of a block of rows
 _BEFORE, _AFTER = 1.1, 0.3  # s at full throttle before the first row that counts, and behind the last
@@ -93,7 +93,7 @@ class DynoLag:
     seconds, least, most
         Seconds by which it is late, and the 95 % interval; nan where it is not known.
     applied
-        By how much torque was moved back: 0 where it is not known, or not surely late (three deviations).
+        By how much torque was moved back: 0 where it is not known, or not surely late (three and a half deviations).
     deviation
         Root mean square of what is then still open [s].
 
