@@ -136,6 +136,8 @@ def test_pulls_in_turn_differ_at_a_glance(tmp_path: Path) -> None:
     for before, row in pairwise(turns):
         assert row[:-1] == before[1:]
     assert all(text.count(f"in turn, {k} of 4 ") == 1 for k in (1, 2, 3, 4))
+    assert "check the boldest by hand first" in " ".join(text.split())
+    assert "safe to bold" not in text  # the first is as bold as the last
     two = run_sheet(model, first_pulls(limits, 2))
     assert [turn_text(two, pull) for pull in two.pulls] == ["in turn, 1 of 2", "in turn, 2 of 2"]
 

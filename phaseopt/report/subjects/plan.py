@@ -115,9 +115,12 @@ def plan_document(sheet: RunSheet) -> Document:
     among = f", {repeats} of them {'a baseline' if repeats == 1 else 'baselines'}" if repeats else ""
     among += f", then a spark swing of {len(sheet.swing)}" if sheet.swing else ""
     left = f"; {sheet.left_out} left out because they are not clear" if sheet.left_out else ""
+    order = ", from safe to bold."
+    if any(turn_text(sheet, pull) for pull in sheet.pulls):
+        order = ". Those that share their timings are equally bold: check the boldest by hand first."
     return Document(
         f"{project.name}: run sheet",
-        f"{count} pull{'s' if count != 1 else ''} planned{among}{left}, in the order to make them, from safe to bold.",
+        f"{count} pull{'s' if count != 1 else ''} planned{among}{left}, in the order to make them{order}",
         lead=(sheet.stop,),
         sections=(
             Section("Today", (Blanks(_HEAD),), Depth.PAGE),
